@@ -1,0 +1,1 @@
+"""Transmissions as data: packs, shifts, modes, signals and limits."""

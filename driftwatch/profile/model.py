@@ -25,13 +25,18 @@ class Clutch:
 
     @property
     def limit_cm3(self) -> float | None:
-        """Service limit of the fill volume, given directly or through the clearance; None if neither is known.
+        """Service limit of the fill volume, given directly or through the clearance; None if not known.
 
         A pack's fill volume grows by piston area x clearance gained (1 cm2 x 1 mm = 0.1 cm3).
         """
         if self.service_limit_cm3 is not None:
             return self.service_limit_cm3
-        if None in (self.new_volume_cm3, self.piston_area_cm2, self.new_clearance_mm, self.limit_clearance_mm):
+        if None in (
+            self.new_volume_cm3,
+            self.piston_area_cm2,
+            self.new_clearance_mm,
+            self.limit_clearance_mm,
+        ):
             return None
         gained_mm = self.limit_clearance_mm - self.new_clearance_mm  # type: ignore[operator]
         return self.new_volume_cm3 + 0.1 * self.piston_area_cm2 * gained_mm  # type: ignore[operator]
@@ -60,18 +65,22 @@ class Shift:
 
 @dataclass(frozen=True)
 class Signal:
-    """One kind of learned value, its unit, and the range and step within which the controller can learn."""
+    """One kind of learned value, its unit, and the range and step within which the controller can learn.
+
+    `on` says what a signal beyond the usual five belongs to: "shift" or "pack".
+    """
 
     name: str
     unit: str
     lower: float | None = None
     upper: float | None = None
     resolution: float | None = None
+    on: str = "shift"
 
     @property
     def per_pack(self) -> bool:
         """True if the value belongs to a clutch pack, False if to a shift."""
-        return self.name in PACK_SIGNALS
+        return self.on == "pack" or self.name in PACK_SIGNALS
 
 
 @dataclass(frozen=True)
