@@ -46,7 +46,7 @@ class SignalSizes:
 
 
 SIGNALS = {
-    "clutch_volume": SignalSizes("cm3", 0.0, 0.0, 0.6, 0.25, 0.0, 0.0, 0.015),
+    "clutch_volume": SignalSizes("cm3", 0.0, 0.0, 0.3, 0.12, 0.0, 0.0, 0.008),
     "apply_trim": SignalSizes("kPa", 0.0, 12.0, 2.2, 1.2, 0.8, 0.8, -0.10),
     "release_trim": SignalSizes("kPa", 0.0, 10.0, 2.2, 1.2, 0.8, 0.8, -0.08),
     "shift_time": SignalSizes("s", 0.50, 0.03, 0.010, 0.005, 0.003, 0.003, -0.0004),
@@ -71,8 +71,8 @@ WEAR_UNEVENNESS = 0.25
 FAST_WEAR_SHARE = (0.36, 1.05)
 #: How much the rate of a hastening pack grows over 100 000 km, relative to its first rate.
 HASTE = (0.5, 2.5)
-#: More fill asked for by the shifts that apply a pack, per cm3 grown: kPa and s.
-TRIM_PER_CM3, TIME_PER_CM3 = 0.8, 0.0010
+#: More fill asked for by the shifts that apply a pack, by the time its allowance is used up: kPa and s.
+FILL_KPA, FILL_TIME = 28.0, 0.035
 
 #: Power: kPa on the mean apply trim; the rest in proportion. A stronger torque needs more pressure on both
 #: clutches and a deeper cut; the time is held by the controller, so it hardly moves.

@@ -11,7 +11,7 @@ from driftwatch.profile.model import Profile
 from driftwatch.simulate import magnitudes as m
 from driftwatch.simulate.difficulty import Difficulty
 from driftwatch.simulate.plan import Action, Floats, UnitPlan
-from driftwatch.simulate.wear import WearPath
+from driftwatch.simulate.wear import WearPath, allowance_cm3
 
 TRIMS = ("apply_trim", "release_trim")
 
@@ -58,17 +58,17 @@ class Cells:
     @property
     def signal(self) -> np.ndarray:
         """Signal name of each cell."""
-        return np.array(self.signals)[self.signal_no]
+        return np.asarray(np.array(self.signals)[self.signal_no])
 
     @property
     def channel(self) -> np.ndarray:
         """Channel of each cell."""
-        return np.array(self.channels)[self.channel_no]
+        return np.asarray(np.array(self.channels)[self.channel_no])
 
     @property
     def mode(self) -> np.ndarray:
         """Mode of each cell, "" for volumes."""
-        return np.array(self.modes)[self.mode_no]
+        return np.asarray(np.array(self.modes)[self.mode_no])
 
     def of(self, signal: str) -> np.ndarray:
         """Mask of the cells of one signal."""
@@ -140,7 +140,7 @@ def _torque(profile: Profile) -> Floats:
         (1.35 - 0.6 * (min(x.gears) - 1) / max(top - 2, 1)) * (1.0 if x.is_up else 0.8)
         for x in profile.shifts
     ]
-    return np.array(raw) / np.mean(raw)
+    return np.asarray(np.array(raw) / np.mean(raw), dtype=np.float64)
 
 
 def effect(action: Action, cells: Cells, profile: Profile, rng: np.random.Generator) -> Floats:
@@ -201,9 +201,10 @@ def needs(
         else:
             need += np.outer(days > action.day, change)
 
-    fill = m.TRIM_PER_CM3 * cells.of("apply_trim") + m.TIME_PER_CM3 * cells.of("shift_time")
+    fill = m.FILL_KPA * cells.of("apply_trim") + m.FILL_TIME * cells.of("shift_time")
     fill = fill * np.clip(for_effects.normal(1.0, m.CELL_FACTOR_SD, len(cells)), 0.4, 1.6)
-    need += path.since_start[:steps, cells.applied] * fill
+    allowance = np.array([allowance_cm3(c) for c in plan.profile.clutches])
+    need += (path.since_start[:steps] / allowance)[:, cells.applied] * fill
 
     fluid = next((a.size for a in plan.actions if a.kind == "fluid"), -1.0)
     ageing = (

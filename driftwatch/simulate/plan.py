@@ -131,10 +131,14 @@ def draw_plan(
 
     Parameters
     ----------
-    unit, profile : str, Profile
+    unit : str
+        Its name.
+    profile : Profile
+        Its transmission type.
     rng : Generator
         Used up here; the same state gives the same plan.
     difficulty : Difficulty
+        How hard the unit is to read.
     years : float
         Length of the history.
     ends : datetime64

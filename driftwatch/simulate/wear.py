@@ -50,7 +50,7 @@ class WearPath:
     limit: Floats
 
     def remaining_km(self, at: np.ndarray) -> Floats:
-        """Distance from grid rows `at` (N,) to the limit within the same life, (N, P); NaN if never reached."""
+        """Distance from grid rows `at` (N,) to the limit in the same life, (N, P); NaN if never reached."""
         left = np.full((len(at), self.volume.shape[1]), np.nan)
         for p, limit in enumerate(self.limit):
             for life in np.unique(self.life[:, p]):
@@ -85,7 +85,9 @@ def wear_path(plan: UnitPlan, rng: np.random.Generator, difficulty: Difficulty) 
     Parameters
     ----------
     plan : UnitPlan
+        What happens to the unit.
     rng : Generator
+        Stream for the packs.
     difficulty : Difficulty
         `wander` scales how unevenly distance is driven and wear goes on; 0 makes both exactly even.
 

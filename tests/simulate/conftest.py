@@ -19,12 +19,12 @@ def six_speed() -> Profile:
         title="Six-speed for tests",
         modes=("normal", "tow", "low"),
         clutches=tuple(
-            Clutch(f"pack{i}", new_volume_cm3=v, service_limit_cm3=v * 1.33)
-            for i, v in enumerate((120.0, 100.0, 90.0, 110.0, 75.0), start=1)
+            Clutch(f"pack{i}", new_volume_cm3=v, service_limit_cm3=v * 1.4)
+            for i, v in enumerate((36.0, 32.0, 24.0, 28.0, 50.0), start=1)
         ),
         shifts=shifts,
         signals=(
-            Signal("clutch_volume", "cm3", 20.0, 300.0, 0.5),
+            Signal("clutch_volume", "cm3", 5.0, 140.0, 0.1),
             Signal("apply_trim", "kPa", -120.0, 120.0, 1.0),
             Signal("release_trim", "kPa", -120.0, 120.0, 1.0),
             Signal("shift_time", "s", 0.1, 1.5, 0.005),
