@@ -1,0 +1,1 @@
+"""Reports for the fleet manager, the shop and the owner: words and pictures, no statistics."""

@@ -1,0 +1,130 @@
+"""From a context to one HTML file that opens with no network: templates, script, style and policy."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from functools import cache
+from importlib import metadata
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import BaseLoader, Environment, StrictUndefined, TemplateNotFound
+from markupsafe import Markup
+
+from driftwatch.reporting import sentences, texts
+from driftwatch.reporting.context import to_plain
+
+PLOTLY_VERSION = "4.1.1"
+_HERE = files("driftwatch.reporting")
+
+
+class _PackageTemplates(BaseLoader):
+    """Templates as package data, so that they are found inside a wheel or a zip too."""
+
+    def get_source(self, environment: Environment, template: str) -> tuple[str, str | None, Any]:
+        try:
+            source = (_HERE / "templates" / template).read_text("utf-8")
+        except FileNotFoundError:
+            raise TemplateNotFound(template) from None
+        return source, template, lambda: True
+
+
+def page(template: str, context: Any) -> str:
+    """Give the whole HTML page of a context.
+
+    Parameters
+    ----------
+    template : str
+        Name of the template, such as `review.html`.
+    context : ReviewContext, FollowupContext or ExplainContext
+
+    Returns
+    -------
+    str
+        One self-contained document. Its content policy lets only the scripts in the page itself run, and
+        nothing be fetched.
+
+    """
+    plotly, script = plotly_source(), _text("static/charts.js")
+    return environment().get_template(template).render(
+        r=context,
+        plotly=Markup(plotly),  # noqa: S704 - own vendored file
+        script=Markup(script),  # noqa: S704 - own file
+        style=Markup(_text("static/report.css")),  # noqa: S704 - own file
+        policy=_policy(plotly, script),
+    )
+
+
+@cache
+def environment() -> Environment:
+    """Give the template environment, escaping on, for the reports and for a page that shares the partials."""
+    made = Environment(
+        loader=_PackageTemplates(), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    made.filters.update(
+        day=texts.day, km=texts.km, number=texts.number, signed=texts.signed, percent=texts.percent,
+        name=texts.name, script_json=script_json,
+    )  # fmt: skip
+    made.globals.update(words=sentences)
+    return made
+
+
+def script_json(value: Any) -> Markup:
+    """Give JSON that is safe inside a script element: no `<`, `>` or `&` is left in it."""
+    text = json.dumps(to_plain(value), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for mark in "<>&\u2028\u2029":
+        text = text.replace(mark, f"\\u{ord(mark):04x}")
+    return Markup(text)  # noqa: S704 - escaped above
+
+
+def context_json(context: Any) -> str:
+    """Give the context as a JSON file's text."""
+    return json.dumps(to_plain(context), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def made_by() -> str:
+    """Give the program's name and version."""
+    return f"driftwatch {metadata.version('driftwatch-transmission')}"
+
+
+@cache
+def plotly_source() -> str:
+    """Give the chart library's script, as vendored in `static/`."""
+    return _text("static/plotly-basic.min.js")
+
+
+def write(path: Path, text: str) -> Path:
+    """Write text as UTF-8, line ends as given, and give the path."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(text.encode("utf-8", "replace"))
+    return path
+
+
+def file_stem(*parts: str) -> str:
+    """Give a file name from free text: letters, digits and dashes, with a short mark of the exact text.
+
+    Two units whose names differ only in signs that a file name cannot hold still get two files.
+    """
+    whole = "-".join(parts)
+    plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "-" for c in whole).strip("-.")
+    if plain == whole and len(plain) <= 80:
+        return plain
+    mark = hashlib.sha256(whole.encode("utf-8", "surrogatepass")).hexdigest()[:6]
+    return f"{plain[:80].strip('-.') or 'unit'}-{mark}"
+
+
+def _policy(*scripts: str) -> str:
+    allowed = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode('utf-8')).digest()).decode()}'" for s in scripts
+    )
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _text(name: str) -> str:
+    return (_HERE / name).read_text("utf-8")

@@ -1,0 +1,253 @@
+"""The fleet manager's month: who needs someone, by when, how sure, and what changed."""
+
+from __future__ import annotations
+
+import calendar as days_of
+import csv
+import io
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
+from driftwatch.errors import UsageError
+from driftwatch.reporting import figures, ics, render, sentences
+from driftwatch.reporting.about import about
+from driftwatch.reporting.context import Chart, FleetRow, ReviewContext, UnitNote, WorkItem
+from driftwatch.reporting.texts import count, day, listed, month_name, name, plain_cell
+from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
+from driftwatch.service.results import ClutchOutlook
+from driftwatch.settings import Settings
+
+MONTHS_AHEAD = 12
+#: A unit's name in the lead lines is cut here; whole names stand in the table.
+_SHORT = 40
+_TERMS = ("learned value", "pack", "fill volume", "limit", "80 % range", "mode", "settling", "snapshot")
+
+
+def write_review(
+    analyses: Sequence[UnitAnalysis],
+    previous: Sequence[UnitAssessment] | None,
+    month: str,
+    settings: Settings,
+    folder: Path,
+    as_of: date | None = None,
+) -> list[Path]:
+    """Write the month's report, its work items as CSV and calendar, and its context as JSON.
+
+    Parameters
+    ----------
+    analyses : sequence of UnitAnalysis
+        Every unit, as of the month's end (or of `as_of`).
+    previous : sequence of UnitAssessment, or None
+        The same as of the end of the month before; None if there is none to compare with.
+    month : str
+        `YYYY-MM`.
+    settings : Settings
+    folder : Path
+        Made if missing.
+    as_of : date, optional
+        Last day known; the last day of the month if not given.
+
+    Returns
+    -------
+    list of Path
+        HTML, CSV, ICS, JSON.
+
+    Raises
+    ------
+    UsageError
+        If `month` is not a month.
+
+    """
+    context = build_review(analyses, previous, month, settings, as_of)
+    stem = f"review-{context.month}"
+    return [
+        render.write(folder / f"{stem}.html", render.page("review.html", context)),
+        render.write(folder / f"{stem}.csv", "\ufeff" + work_csv(context.work)),
+        render.write(folder / f"{stem}.ics", ics.calendar(context)),
+        render.write(folder / f"{stem}.json", render.context_json(context)),
+    ]
+
+
+def build_review(
+    analyses: Sequence[UnitAnalysis],
+    previous: Sequence[UnitAssessment] | None,
+    month: str,
+    settings: Settings,
+    as_of: date | None = None,
+) -> ReviewContext:
+    """Put the month's report together; parameters as in `write_review`."""
+    year, number = _parsed(month)
+    last_day = as_of or date(year, number, days_of.monthrange(year, number)[1])
+    sites = {a.assessment.unit: a.panel.site for a in analyses}
+    units = [a.assessment for a in analyses]
+    now = [item for u in units for item in work_items(u, sites[u.unit])]
+    before = [item for u in previous or () for item in work_items(u, sites.get(u.unit, ""))]
+    changes = ()
+    if previous is not None:
+        now_marked, changes = compare(now, before, sites)
+        now = list(now_marked)
+    work = tuple(sorted(now, key=urgency_order))
+    packs = [(u.unit, c) for u in units for c in u.clutches]
+    compared = (
+        "There is no assessment of the month before to compare with."
+        if previous is None
+        else f"Against the assessment at the end of the month before ({count(len(previous), 'unit')})."
+    )
+    moves = {m: sum(c.move == m for c in changes) for m in ("new", "worse", "better", "cleared")}
+    return ReviewContext(
+        title=f"Fleet review, {month_name(year, number)}",
+        month=f"{year:04d}-{number:02d}",
+        lead=_lead(work, units, moves if previous is not None else None),
+        counts=_counts(work, len(units)),
+        work=work,
+        compared=compared,
+        changes=changes,
+        calendar=service_calendar(packs, last_day) if packs else None,
+        reach=_reach(packs),
+        notes=tuple(_note(u, sites[u.unit]) for u in units if u.state in ("settling", "changed")),
+        readings=_readings(units, sites),
+        fleet=tuple(_fleet_row(u, sites[u.unit]) for u in units),
+        about=about(analyses, last_day, _TERMS),
+    )
+
+
+def service_calendar(packs: Sequence[tuple[str, ClutchOutlook]], as_of: date) -> Chart:
+    """Share each pack's chance of reaching its limit among the next twelve months, and add the packs up.
+
+    The chance is spread evenly between the day of the report and the 10 % day, from there to the 50 % day and
+    on to the 90 % day; the last tenth, or what lies behind an unknown quantile, falls in no month.
+    """
+    months = [_month_after(as_of, k) for k in range(MONTHS_AHEAD)]
+    edges = [as_of.toordinal(), *(date(*_month_after(as_of, k + 1), 1).toordinal() - 1 for k in range(MONTHS_AHEAD))]
+    ahead = [c for _, c in packs if c.used < 1]
+    expected = [
+        sum(_reached_by(c, edges[k + 1], edges[0]) - _reached_by(c, edges[k], edges[0]) for c in ahead)
+        for k in range(MONTHS_AHEAD)
+    ]
+    return figures.calendar(months, expected, len(packs) - len(ahead))
+
+
+def work_csv(work: Sequence[WorkItem]) -> str:
+    """Give the work items as CSV (comma, CRLF); text that a spreadsheet would run is made plain text."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(
+        ("urgency", "unit", "site", "about", "clutch", "reason", "by_when", "due_p10", "due_p50", "due_p90",
+         "chance", "how_sure", "check", "new_this_month")
+    )  # fmt: skip
+    for i in work:
+        cells = (
+            sentences.URGENCY[i.urgency], i.unit, i.site, subject(i), i.clutch, i.reason, i.by_when, i.early, i.middle,
+            i.late, i.chance, i.sure, i.check, "yes" if i.is_new else "no",
+        )  # fmt: skip
+        writer.writerow(plain_cell(c) for c in cells)
+    return out.getvalue()
+
+
+def _lead(work: Sequence[WorkItem], units: Sequence[UnitAssessment], moves: dict[str, int] | None) -> tuple[str, ...]:
+    """Answer in three lines: who now, what to book, what is different or cannot be told."""
+    urgent = _names(work, "now")
+    look = [u for u in _names(work, "inspect") if u not in urgent]
+    whole = count(len(units), "unit")
+    if urgent or look:
+        n = len(urgent) + len(look)
+        first = f"{n} of {whole} {'needs' if n == 1 else 'need'} someone this month"
+        parts = [f"now {_short(urgent)}"] if urgent else []
+        parts += [f"inspect {_short(look)}"] if look else []
+        first += ": " + "; ".join(parts) + "."
+    else:
+        first = f"None of {whole} needs someone this month."
+    plan = _names(work, "plan")
+    watch = _names(work, "watch")
+    second = f"To be booked: {_short(plan)}." if plan else "Nothing has to be booked ahead."
+    if watch:
+        second += f" {count(len(watch), 'unit')} to keep in view."
+    read = _names(work, "read")
+    third = "There is no month before to compare with."
+    if moves is not None:
+        third = (
+            "Nothing changed since the month before."
+            if not any(moves.values())
+            else f"Since the month before: {moves['new']} new, {moves['worse']} worse, {moves['better']} better, "
+            f"{moves['cleared']} cleared."
+        )
+    if read:
+        third += f" {count(len(read), 'unit')} cannot be judged well: read out {_short(read)}."
+    return first, second, third
+
+
+def _names(work: Sequence[WorkItem], urgency: str) -> list[str]:
+    return list(dict.fromkeys(i.unit for i in work if i.urgency == urgency))
+
+
+def _short(units: Sequence[str]) -> str:
+    return listed([name(u if len(u) <= _SHORT else u[: _SHORT - 1] + "…") for u in units], 4)
+
+
+def _counts(work: Sequence[WorkItem], units: int) -> tuple[tuple[str, int], ...]:
+    seen: dict[str, str] = {}
+    for item in work:  # in order of urgency: the first is the unit's most urgent
+        seen.setdefault(item.unit, item.urgency)
+    counted = [(u, sum(v == u for v in seen.values())) for u in ORDER]
+    return (*counted, ("none", units - len(seen)))
+
+
+def _reach(packs: Sequence[tuple[str, ClutchOutlook]]) -> Chart | None:
+    near = [(u, c.clutch, c.remaining_km, c.service) for u, c in packs if c.service != "clear"]
+    near.sort(key=lambda r: (r[2]["p50"] if r[2]["p50"] is not None else float("inf"), r[0], r[1]))
+    return figures.reach(near) if near else None
+
+
+def _note(u: UnitAssessment, site: str) -> UnitNote:
+    found = sorted(u.findings, key=lambda f: -f.probability)
+    return UnitNote(u.unit, site, u.state, u.sentence, tuple(f.sentence for f in found))
+
+
+def _readings(units: Sequence[UnitAssessment], sites: dict[str, str]) -> tuple[UnitNote, ...]:
+    notes = []
+    for u in units:
+        told = tuple(c.sentence for c in u.cautions if c.kind in ("stale", "data"))
+        if told or u.state == "too_few":
+            last = f"Last read {day(u.last)}, {count(u.snapshots, 'snapshot')} in all."
+            notes.append(UnitNote(u.unit, sites[u.unit], u.state, last, told or (u.sentence,)))
+    return tuple(notes)
+
+
+def _fleet_row(u: UnitAssessment, site: str) -> FleetRow:
+    rank = ("due", "plan", "watch", "clear")
+    worst = min((c.service for c in u.clutches), key=rank.index, default="")
+    return FleetRow(u.unit, site, u.profile, u.state, u.snapshots, u.last, u.odometer_km, worst, u.sentence)
+
+
+def _reached_by(c: ClutchOutlook, ordinal: int, start: int) -> float:
+    """Give the chance that the limit is reached by a day, from the three quantiles by straight lines."""
+    days, chances = [float(start)], [0.0]
+    for q, p in (("p10", 0.1), ("p50", 0.5), ("p90", 0.9)):
+        due = c.due_on.get(q)
+        if due is None:
+            break
+        days.append(max(float(due.toordinal()), days[-1] + 1e-6))
+        chances.append(p)
+    if ordinal >= days[-1]:
+        return chances[-1]
+    k = next(i for i, d in enumerate(days) if d > ordinal)
+    part = (ordinal - days[k - 1]) / (days[k] - days[k - 1])
+    return chances[k - 1] + part * (chances[k] - chances[k - 1]) if k else 0.0
+
+
+def _month_after(start: date, k: int) -> tuple[int, int]:
+    """Give year and month of the k-th month counted from the day after `start`."""
+    following = date.fromordinal(start.toordinal() + 1)
+    months = following.year * 12 + following.month - 1 + k
+    return months // 12, months % 12 + 1
+
+
+def _parsed(month: str) -> tuple[int, int]:
+    try:
+        year, number = month.split("-")
+        date(int(year), int(number), 1)
+    except (ValueError, AttributeError):
+        raise UsageError(f"{month!r} is not a month", do="write it as YYYY-MM, such as 2026-03") from None
+    return int(year), int(number)

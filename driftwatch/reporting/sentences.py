@@ -1,0 +1,203 @@
+"""The reports' own sentences: causes in words, what a change should do, checks, cautions, terms.
+
+Sentences about one finding, clutch or caution come from the assessment; these are the words around them.
+"""
+
+from __future__ import annotations
+
+from driftwatch.reporting.texts import percent
+
+#: A cause in the words of a reader who does not know the program.
+CAUSE = {
+    "wear": "clutch wear",
+    "power": "engine power",
+    "load": "load or trailer",
+    "fluid": "fluid",
+    "relearn": "cleared learned values",
+    "rebuild": "renewed clutches",
+    "pressure": "supply pressure",
+    "unexplained": "not explained",
+}
+
+#: An entry of the log in words.
+EVENT = {
+    "power": "a change of engine power",
+    "load": "a change of what is carried or towed",
+    "fluid": "a fluid or filter service",
+    "relearn": "a clearing of the learned values",
+    "rebuild": "a clutch rebuild",
+    "repair": "a repair",
+    "other": "an event",
+}
+
+#: A signal in words.
+SIGNAL = {
+    "clutch_volume": "Clutch fill volume",
+    "apply_trim": "Pressure trim of the oncoming clutch",
+    "release_trim": "Pressure trim of the off-going clutch",
+    "shift_time": "Shift time",
+    "torque_cut": "Engine torque cut in the shift",
+}
+
+URGENCY = {
+    "now": "Now",
+    "inspect": "Inspect",
+    "plan": "Plan",
+    "watch": "Watch",
+    "read": "Read out",
+}
+
+STATE = {
+    "steady": "steady",
+    "settling": "still settling",
+    "changed": "changed",
+    "worn": "worn",
+    "attention": "needs attention",
+    "too_few": "too few readings",
+}
+
+#: What a change of this kind should do, as a whole.
+EXPECTED = {
+    "power": (
+        "A change of engine power should move the pressure trims and the torque cut of nearly every shift "
+        "together, most where most torque passes, in every mode once that mode has been driven. Clutch "
+        "volumes should not jump."
+    ),
+    "load": (
+        "A heavier load should raise the oncoming clutch's trim and the shift time, more on upshifts than on "
+        "downshifts, and mainly in the mode that is driven loaded. The torque cut and the clutch volumes "
+        "should hardly move."
+    ),
+    "fluid": (
+        "Fresh fluid or a new filter should move the oncoming clutch's trim and the shift time a little, the "
+        "same way in every shift and mode. The off-going trim, the torque cut and the clutch volumes should "
+        "hardly move."
+    ),
+    "relearn": (
+        "After the learned values are cleared everything starts from its base value and comes back toward "
+        "where it was as the shifts are driven. A clutch volume measured again should come back the same."
+    ),
+    "rebuild": (
+        "Renewed clutches give every value a new base, and the renewed packs start a new life at a lower "
+        "volume. What was learned before no longer predicts anything."
+    ),
+    "repair": "What this repair should move depends on what was done; the map shows only what did move.",
+    "other": "No particular pattern is expected of this event; the map shows only what did move.",
+}
+
+#: kind of change -> signal -> together (all one way), rise, little, any.
+PATTERN: dict[str, dict[str, str]] = {
+    "power": {
+        "apply_trim": "together",
+        "release_trim": "together",
+        "torque_cut": "together",
+        "shift_time": "any",
+        "clutch_volume": "little",
+    },
+    "load": {
+        "apply_trim": "together",
+        "shift_time": "together",
+        "torque_cut": "little",
+        "release_trim": "any",
+        "clutch_volume": "little",
+    },
+    "fluid": {
+        "apply_trim": "together",
+        "shift_time": "together",
+        "release_trim": "little",
+        "torque_cut": "little",
+        "clutch_volume": "little",
+    },
+    "relearn": {"clutch_volume": "little"},
+}
+
+PATTERN_WORDS = {
+    "together": "Should move the same way in all shifts that were driven.",
+    "little": "Should hardly move.",
+    "any": "May move; no direction is expected.",
+}
+
+#: What to check on the vehicle, by kind of work item.
+CHECK = {
+    "clutch": (
+        "Fluid level, colour and smell; pan and magnet for friction material; apply pressure of this pack; "
+        "a road test by a trained person."
+    ),
+    "wear": (
+        "Fluid level, colour and smell; pan and magnet for friction material; apply pressure of this pack; "
+        "a road test by a trained person."
+    ),
+    "pressure": (
+        "Fluid level and filter; line pressure measured against the service literature, hot and cold; leaks."
+    ),
+    "unexplained": "Ask what was done to the vehicle and log it; fluid level, leaks, connectors; a road test.",
+    "authority": (
+        "How the named shift feels on a road test; fluid level; the pressure control solenoid and the line "
+        "pressure behind it."
+    ),
+    "overlap": (
+        "A gentle road test for harshness or a held-back feel in the named shift; then release and apply "
+        "pressures. Do not drive on if it binds."
+    ),
+    "data": "The readings themselves: right vehicle, right odometer, right units; then read out once more.",
+    "stale": "Nothing on the vehicle yet: read the controller out.",
+    "too_few": "Nothing on the vehicle yet: read the controller out at the next visits.",
+    "unlearned": "Drive the named shifts where law and traffic allow, then read out.",
+}
+
+#: Every report's cautions.
+CAUTIONS = (
+    "Learned values are indirect evidence. They show what the controller had to do, not what the parts look "
+    "like; a decision to open or renew anything wants a physical check first: fluid and pan, pressures, and a "
+    "road test by a trained person.",
+    "Drive to relearn only where law and traffic allow, and inside the vehicle's ratings. Never at full "
+    "throttle right after a change. On a bang, a flare, a slip or a temperature warning: stop and inspect.",
+    "Tow and carry only what the vehicle, the hitch and the driver's licence are rated for.",
+    "The maker's service literature, local law and the judgement of a licensed trade come before anything "
+    "this report says.",
+)
+
+DRIVE_CAUTIONS = (
+    "Only on roads and at times where law and traffic allow; a second person to read the values, not the driver.",
+    "Begin gently: a quarter throttle first, then half, then three quarters, going up through the gears and "
+    "coming back down. No full throttle until the lower steps have settled.",
+    "Steady cruising teaches nothing: it is the repeated shift that counts.",
+    "Stop and inspect on a bang, a flare, a slip, a held-back feel or a temperature warning.",
+    "Loaded or towing only inside the rated masses.",
+)
+
+TERMS = {
+    "learned value": "A correction the transmission's controller has taught itself so that its shifts come out right.",
+    "pack": "A clutch made of several plates; two or more of them hold in every gear.",
+    "fill volume": "How much fluid a clutch pack swallows before it carries. It grows as the friction material wears.",
+    "trim": "The learned correction of a clutch's pressure during a shift.",
+    "mode": "The driver-selected program, such as normal or tow; each keeps its own learned values.",
+    "noise unit": "How far one reading usually lies from the truth by chance. Under 2 is nothing; over 3 is a real move.",
+    "80 % range": "Eight times in ten the true value lies in it; one time in ten it is sooner, one in ten later.",
+    "limit": "The fill volume at which this report counts a pack as due for service.",
+    "snapshot": "One reading-out of the controller.",
+    "settling": "The controller has begun to follow a change but has not had enough shifts to finish.",
+}
+
+
+def sure(probability: float) -> str:
+    """Give a probability in words with its number."""
+    for least, words in (
+        (0.9, "almost certain"),
+        (0.7, "likely"),
+        (0.5, "more likely than not"),
+        (0.25, "possible"),
+    ):
+        if probability >= least:
+            return f"{words} ({percent(probability)})"
+    return f"unlikely ({percent(probability)})"
+
+
+def cause(name: str) -> str:
+    """Give a cause in words; an unknown one as it is."""
+    return CAUSE.get(name, name.replace("_", " "))
+
+
+def signal(name: str) -> str:
+    """Give a signal in words; a profile's own signal by its name."""
+    return SIGNAL.get(name, name.replace("_", " "))

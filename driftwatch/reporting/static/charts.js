@@ -1,0 +1,36 @@
+// Draws every chart of the page from the JSON beside it; refits them for the printed page and back.
+// Filters long tables by what is typed above them. No network, no storage.
+(function () {
+  "use strict";
+  var config = { responsive: true, displayModeBar: false, displaylogo: false, scrollZoom: false, doubleClick: false };
+  var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
+
+  function draw(plot) {
+    var figure = JSON.parse(document.getElementById(plot.dataset.figure).textContent);
+    return Plotly.newPlot(plot, figure.data, figure.layout, config).then(function () {
+      plot.dataset.drawn = "yes";
+    });
+  }
+
+  plots.forEach(draw);
+  window.addEventListener("beforeprint", function () {
+    plots.forEach(function (plot) { Plotly.relayout(plot, { width: 660 }); });
+  });
+  window.addEventListener("afterprint", function () {
+    plots.forEach(function (plot) { Plotly.relayout(plot, { width: null, autosize: true }); });
+  });
+
+  document.querySelectorAll("input[data-filter]").forEach(function (input) {
+    var rows = document.querySelectorAll("#" + input.dataset.filter + " tbody tr");
+    var said = document.getElementById(input.dataset.filter + "-shown");
+    input.hidden = false;
+    input.addEventListener("input", function () {
+      var wanted = input.value.trim().toLowerCase(), shown = 0;
+      rows.forEach(function (row) {
+        row.hidden = wanted !== "" && row.textContent.toLowerCase().indexOf(wanted) < 0;
+        if (!row.hidden) { shown += 1; }
+      });
+      said.textContent = wanted === "" ? "" : shown + " of " + rows.length + " rows";
+    });
+  });
+})();

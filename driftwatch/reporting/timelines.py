@@ -1,0 +1,283 @@
+"""One unit's pictures: its history with events and changes, and each pack's way to its limit."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from driftwatch.assessment.results import UnitAnalysis
+from driftwatch.panel.panel import Panel
+from driftwatch.reporting import sentences
+from driftwatch.reporting.context import Chart, Table
+from driftwatch.reporting.figures import BLUE, GREEN, INK, ORANGE, PURPLE, RED, SOFT, range_words, styled
+from driftwatch.reporting.texts import as_date, chart_text, day, km, name, number, shorten
+from driftwatch.service.results import ClutchOutlook
+
+#: Half-width of a 90 % interval in standard errors.
+Z90 = 1.645
+_BAND = "rgba(0,114,178,0.16)"
+
+
+def volumes(analysis: UnitAnalysis) -> Chart | None:
+    """Draw each pack's fill volume over time: readings, fitted line with 90 % band, events, changes, limit."""
+    panel = analysis.panel
+    packs = [i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and _has(panel, i)]
+    if not packs:
+        return None
+    limits = {c.clutch: c.limit_cm3 for c in analysis.assessment.clutches}
+    figure = _stack([chart_text(panel.cells[i].channel) for i in packs])
+    for row, i in enumerate(packs, 1):
+        _lane(figure, row, panel, panel.values[:, i], panel.usable[:, i], *_fit(analysis, [i]), panel.cells[i].unit)
+        limit = limits.get(panel.cells[i].channel)
+        if limit is not None and np.isfinite(limit) and _near(panel.values[:, i], limit):
+            figure.add_hline(y=limit, row=row, col=1, line={"color": RED, "dash": "dash", "width": 1.5})
+    rows = [
+        (day(panel.taken_at[t]), km(float(panel.odometer_km[t])), *(number(float(panel.values[t, i])) for i in packs))
+        for t in range(len(panel.taken_at))
+    ]
+    unit = panel.cells[packs[0]].unit
+    table = Table(f"Fill volumes as read, {unit}", ("Day", "Odometer", *(panel.cells[i].channel for i in packs)), tuple(rows))
+    most = max(analysis.assessment.clutches, key=lambda c: c.used, default=None)
+    says = "Points are readings, the line and its band the fitted course. "
+    if most is not None:
+        says += f"{most.clutch} has used the most of its allowance ({round(100 * most.used)} %). "
+    return _finish(figure, analysis, "volumes", "Fill volumes", says, table, len(packs))
+
+
+def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
+    """Draw one signal's mean over the shifts of each mode, over time, in the same manner."""
+    panel = analysis.panel
+    groups: dict[str, list[int]] = {}
+    for i, cell in enumerate(panel.cells):
+        if cell.signal == signal and _has(panel, i):
+            groups.setdefault(cell.mode, []).append(i)
+    if not groups:
+        return None
+    figure = _stack([chart_text(mode or "all modes") for mode in groups])
+    means, unit = [], panel.cells[next(iter(groups.values()))[0]].unit
+    for row, cells in enumerate(groups.values(), 1):
+        usable = panel.usable[:, cells].any(axis=1)
+        mean = _mean(np.where(panel.usable[:, cells], panel.values[:, cells], np.nan), analysis, cells)
+        means.append(mean)
+        _lane(figure, row, panel, mean, usable, *_fit(analysis, cells), unit)
+    rows = [
+        (day(panel.taken_at[t]), km(float(panel.odometer_km[t])), *(number(float(m[t])) for m in means))
+        for t in range(len(panel.taken_at))
+    ]
+    title = sentences.signal(signal)
+    table = Table(f"{title}, mean over the shifts read, {unit}", ("Day", "Odometer", *groups), tuple(rows))
+    says = "Each lane is one mode: the mean over its shifts, with the fitted course and its band. "
+    return _finish(figure, analysis, f"timeline-{signal}", title, says, table, len(groups))
+
+
+def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
+    """Draw one pack's way to its limit on a date axis (odometer where the unit's use is not known)."""
+    panel = analysis.panel
+    index = next(
+        (i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and c.channel == outlook.clutch), None
+    )
+    if index is None or len(outlook.fan_km) == 0:
+        return None
+    dated = bool(analysis.assessment.km_per_day and analysis.assessment.km_per_day > 0)
+    ahead: list[Any] = _ahead_days(analysis, outlook) if dated else [float(v) for v in outlook.fan_km]
+    keep = np.arange(len(panel.taken_at)) >= outlook.life_start
+    shown = keep & np.isfinite(panel.values[:, index])
+    past = [str(t)[:10] for t in panel.taken_at[shown]] if dated else panel.odometer_km[shown].tolist()
+    figure = go.Figure()
+    figure.add_scatter(
+        x=ahead + ahead[::-1],
+        y=[*_finite(outlook.fan_p90), *_finite(outlook.fan_p10)[::-1]],
+        fill="toself", fillcolor=_BAND, mode="lines", line={"width": 0}, hoverinfo="skip", name="80 % range", showlegend=True,
+    )  # fmt: skip
+    figure.add_scatter(
+        x=ahead, y=_finite(outlook.fan_p50), mode="lines", line={"color": BLUE, "dash": "dot", "width": 2},
+        name="even chance", showlegend=True, hovertemplate="%{x}: %{y:.1f} cm³<extra></extra>",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=past, y=panel.values[shown, index].tolist(), mode="markers", marker={"color": INK, "size": 7},
+        name="read", showlegend=True, hovertemplate="%{x}: %{y:.1f} cm³<extra></extra>",
+    )  # fmt: skip
+    figure.add_hline(
+        y=outlook.limit_cm3, line={"color": RED, "dash": "dash", "width": 2},
+        annotation={"text": f"limit {number(outlook.limit_cm3)} cm³", "font": {"color": RED}, "xanchor": "left", "x": 0.01},
+    )  # fmt: skip
+    figure.update_xaxes(title={"text": "" if dated else "odometer, km"}, nticks=6)
+    figure.update_yaxes(title={"text": "fill volume, cm³"})
+    due = outlook.due_on
+    when = range_words(due.get("p10"), due.get("p50"), due.get("p90"))
+    says = f"{outlook.clutch} is at {number(outlook.volume_cm3)} of {number(outlook.limit_cm3)} cm³; limit reached: {when}."
+    table = Table(
+        f"{outlook.clutch}: volume ahead, cm³",
+        ("Day" if dated else "Odometer", "1 in 10 below", "Even chance", "9 in 10 below"),
+        tuple(
+            (str(x) if dated else km(float(x)), number(lo), number(mid), number(hi))
+            for x, lo, mid, hi in zip(
+                ahead,
+                outlook.fan_p10.tolist(),
+                outlook.fan_p50.tolist(),
+                outlook.fan_p90.tolist(),
+                strict=True,
+            )
+        ),
+    )
+    return Chart(
+        f"forecast-{index}",
+        f"{outlook.clutch}: the way to its limit",
+        says,
+        320,
+        styled(figure, 320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"}),
+        table,
+    )
+
+
+def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
+    """Give a log entry in words: what, how much, the note."""
+    words = sentences.EVENT.get(kind, kind)
+    if amount is not None and np.isfinite(amount):
+        words += f" of {number(amount)} {name(unit)}".rstrip()
+    return words + (f" (“{name(shorten(note, 120))}”)" if note.strip() else "")
+
+
+def _finish(
+    figure: go.Figure, analysis: UnitAnalysis, id_: str, title: str, says: str, table: Table, lanes: int
+) -> Chart:
+    """Mark events and changes over all lanes, and put the chart together."""
+    marks = [(f"E{k}", as_date(e.happened_at), f"{day(e.happened_at)}, {event_words(e.kind, e.amount, e.amount_unit, e.note)}")
+             for k, e in enumerate(analysis.panel.events, 1)]  # fmt: skip
+    for label, when, _ in marks:
+        figure.add_vline(
+            x=when.isoformat(), line={"color": PURPLE, "width": 1.2, "dash": "dot"},
+        )  # fmt: skip
+        figure.add_annotation(
+            x=when.isoformat(), y=1, yref="paper", yanchor="bottom", yshift=16, text=label, showarrow=False,
+            font={"color": PURPLE, "size": 11},
+        )  # fmt: skip
+    changes = _changes(analysis)
+    for _, left, right, _ in changes:
+        figure.add_vrect(x0=left, x1=right, fillcolor="rgba(230,159,0,0.18)", line={"width": 0}, layer="below")
+    for letter, left, _, _ in changes:
+        figure.add_annotation(
+            x=left, y=0, yref="paper", yanchor="top", yshift=-26, text=letter, showarrow=False,
+            font={"color": ORANGE, "size": 12},
+        )  # fmt: skip
+    if marks:
+        says += "Dotted lines are logged events: " + "; ".join(f"{m} {w}" for m, _, w in marks) + ". "
+    if changes:
+        says += "Shaded strips are changes found: " + "; ".join(f"{a} {w}" for a, _, _, w in changes) + "."
+    height = 84 + 118 * lanes
+    figure.update_layout(hovermode="closest")
+    return Chart(id_, title, says.strip(), height, styled(figure, height, margin={"l": 50, "r": 12, "t": 46, "b": 50}), table)
+
+
+def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
+    """Give letter, first and last day, and words of each change of the fit, tied to its likeliest finding."""
+    if analysis.fit is None:
+        return []
+    times, found = analysis.panel.taken_at, analysis.assessment.findings
+    made = []
+    for k, change in enumerate(analysis.fit.changes):
+        first, last = max(change.span[0] - 1, 0), min(change.span[1], len(times) - 1)
+        left, right = as_date(times[first]), as_date(times[last])
+        near = [f for f in found if f.by is not None and left <= f.by <= right]
+        best = max(near, key=lambda f: f.probability, default=None)
+        words = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}.get(change.kind, change.kind)
+        told = f"{words} between {day(left)} and {day(right)}"
+        if best is not None:
+            told += f", {sentences.cause(best.cause)} {sentences.sure(best.probability)}"
+        made.append((chr(65 + k % 26), left.isoformat(), right.isoformat(), told))
+    return made
+
+
+def _stack(titles: list[str]) -> go.Figure:
+    gap = min(0.3 / max(len(titles), 1), 0.12)
+    figure = make_subplots(
+        rows=len(titles), cols=1, shared_xaxes=True, vertical_spacing=gap, subplot_titles=titles, x_title=None
+    )
+    figure.update_annotations(font={"size": 12, "color": SOFT}, x=0, xanchor="left", yshift=-2)
+    return figure
+
+
+def _lane(
+    figure: go.Figure, row: int, panel: Panel, values: Any, usable: Any, fitted: Any, spread: Any, unit: str
+) -> None:
+    """Add readings, fitted line and band of one lane; repeats of old values as open points."""
+    xs = [str(t)[:16] for t in panel.taken_at]
+    if fitted is not None:
+        good = np.isfinite(fitted) & np.isfinite(spread)
+        at = [x for x, g in zip(xs, good, strict=True) if g]
+        high, low = (fitted + Z90 * spread)[good].tolist(), (fitted - Z90 * spread)[good].tolist()
+        figure.add_scatter(
+            x=at + at[::-1], y=high + low[::-1], fill="toself", fillcolor=_BAND, mode="lines", line={"width": 0},
+            hoverinfo="skip", row=row, col=1,
+        )  # fmt: skip
+        figure.add_scatter(
+            x=at, y=fitted[good].tolist(), mode="lines", line={"color": BLUE, "width": 2}, hoverinfo="skip", row=row, col=1
+        )
+    for mask, symbol, said in (
+        (usable & np.isfinite(values), "circle", "read"),
+        (~usable & np.isfinite(values), "circle-open", "old value repeated"),
+    ):
+        if mask.any():
+            figure.add_scatter(
+                x=[x for x, m in zip(xs, mask, strict=True) if m], y=values[mask].tolist(), mode="markers",
+                marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
+                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {chart_text(unit)} ({said})<extra></extra>", row=row, col=1,
+            )  # fmt: skip
+    figure.update_yaxes(title={"text": chart_text(unit), "font": {"size": 11}}, nticks=4, row=row, col=1)
+
+
+def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:
+    """Give the mean fitted course of some cells, and the mean of their standard errors.
+
+    The cells' errors go together (they share one design), so their mean is not divided by the square root
+    of their number: the band is rather too wide than too narrow.
+    """
+    if analysis.fit is None:
+        return None, None
+    return analysis.fit.fitted[:, cells].mean(axis=1), analysis.fit.fitted_se[:, cells].mean(axis=1)
+
+
+def _mean(values: Any, analysis: UnitAnalysis, cells: list[int]) -> Any:
+    """Give the mean over cells of each snapshot, not shifted by which cells happen to be read.
+
+    With a fit, what is averaged is each reading's distance from its own fitted course, put on the mean course.
+    """
+    some = np.isfinite(values).any(axis=1)
+    mean = np.full(len(values), np.nan)
+    if analysis.fit is None:
+        mean[some] = np.nanmean(values[some], axis=1)
+        return mean
+    fitted = analysis.fit.fitted[:, cells]
+    mean[some] = fitted[some].mean(axis=1) + np.nanmean((values - fitted)[some], axis=1)
+    return mean
+
+
+def _ahead_days(analysis: UnitAnalysis, outlook: ClutchOutlook) -> list[Any]:
+    """Give the day at which each odometer reading of the fan is reached at the unit's present use."""
+    panel, per_day = analysis.panel, analysis.assessment.km_per_day
+    start: date = as_date(panel.taken_at[-1])
+    now = float(panel.odometer_km[-1])
+    latest = (date.max - start).days - 1
+    days = [min(max((float(v) - now) / float(per_day or 1.0), 0.0), latest) for v in outlook.fan_km]
+    return [(start + timedelta(days=d)).isoformat() for d in days]
+
+
+def _finite(values: Any) -> list[float | None]:
+    return [float(v) if np.isfinite(v) else None for v in values]
+
+
+def _has(panel: Panel, index: int) -> bool:
+    return bool(np.isfinite(panel.values[:, index]).any())
+
+
+def _near(values: Any, limit: float) -> bool:
+    """True if the limit can be drawn without flattening the readings: within three times their spread."""
+    good = values[np.isfinite(values)]
+    spread = max(float(good.max() - good.min()), 0.02 * abs(float(good.mean())))
+    return bool(limit - good.max() < 3 * spread)
+
+
