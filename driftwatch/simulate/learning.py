@@ -69,10 +69,11 @@ def simulate_unit(
 ) -> UnitRun:
     """Run one unit's learning loop.
 
-    Each source of chance (packs, base values, causes, wandering, learning, reading) has a stream of its own.
+    Each source of chance (packs, base values, causes, wandering, learning, reading) has a stream of its own,
+    so that a unit with and without a cause differ by that cause only. The same arguments give the same run.
     """
     cells = cells_of(plan.profile) if cells is None else cells
-    wear_, base_, effect_, wander_, learn_, read_ = (np.random.default_rng(s) for s in seed.spawn(6))
+    wear_, base_, effect_, wander_, learn_, read_ = (stream(seed, k) for k in range(6))
     path = wear_path(plan, wear_, difficulty)
     rows = np.searchsorted(path.days, plan.snapshot_days)
     steps = int(rows[-1]) + 1
@@ -98,6 +99,13 @@ def simulate_unit(
         needs=need[rows],
         path=path,
         rows=rows,
+    )
+
+
+def stream(seed: np.random.SeedSequence, number: int) -> np.random.Generator:
+    """One of the unit's streams of chance; stream 0 is that of the packs. Unlike `spawn`, leaves no trace."""
+    return np.random.default_rng(
+        np.random.SeedSequence(entropy=seed.entropy, spawn_key=(*seed.spawn_key, number))
     )
 
 

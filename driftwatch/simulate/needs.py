@@ -194,13 +194,6 @@ def needs(
             base[days > action.day] = _new_base(cells, for_base)
     need = np.where(volume, path.volume[:steps, cells.applied], base)
 
-    for action in plan.actions:
-        change = effect(action, cells, plan.profile, for_effects)
-        if action.kind == "pressure":
-            need += np.outer(np.maximum(days - action.day, 0.0) / 365.25, change)
-        else:
-            need += np.outer(days > action.day, change)
-
     fill = m.FILL_KPA * cells.of("apply_trim") + m.FILL_TIME * cells.of("shift_time")
     fill = fill * np.clip(for_effects.normal(1.0, m.CELL_FACTOR_SD, len(cells)), 0.4, 1.6)
     allowance = np.array([allowance_cm3(c) for c in plan.profile.clutches])
@@ -214,6 +207,13 @@ def needs(
     )
     old = cells.of("apply_trim") + m.FLUID_TIME_PER_KPA * cells.of("shift_time")
     need += np.outer((km - km[0]) / 1e5, ageing * old)
+
+    for action in plan.actions:
+        change = effect(action, cells, plan.profile, for_effects)
+        if action.kind == "pressure":
+            need += np.outer(np.maximum(days - action.day, 0.0) / 365.25, change)
+        else:
+            need += np.outer(days > action.day, change)
     return need + difficulty.wander * _wandering(days, cells, for_wander)
 
 
