@@ -6,6 +6,7 @@ transmission is checked by `driftwatch.profile.checks`. Every refusal is one lin
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
@@ -257,3 +258,44 @@ def _fields(at: list[Any]) -> list[str]:
     levels: dict[str, type[BaseModel]] = {"clutch": _RawClutch, "shift": _RawShift, "signal": _RawSignal}
     model = _RawProfile if len(at) == 1 else levels.get(str(at[0]), _RawProfile)
     return list(model.model_fields)
+
+
+def template(name: str, base: str) -> str:
+    """Give the text of a profile to be filled in: a built-in one under another name.
+
+    Raises
+    ------
+    UnknownName
+        If there is no built-in profile of the name `base`.
+    ProfileError
+        If `name` cannot be a profile's name, or is that of a built-in one.
+
+    """
+    if name in builtin_names():
+        raise ProfileError(f"{name!r} is the name of a built-in profile", do="give another name")
+    text = builtin_text(base)
+    header, body = text.split(f'\nname = "{base}"\n', 1)
+    chart_only = [line for line in header.splitlines() if line.startswith("#")]
+    chart_only = chart_only[: next(i for i, line in enumerate(chart_only) if "ILLUSTRATIVE" in line) - 1]
+    body = re.sub(r"(?m)^title = .*$", f"title = {_quoted(name)}", body, count=1)
+    body = re.sub(r"(?m)^note = .*\n", "", body, count=1)
+    body = re.sub(
+        r"(?m)^limit_source = .*$",
+        f'limit_source = "illustrative values taken over from the built-in profile {base}"',
+        body,
+        count=1,
+    )
+    written = "\n".join([*chart_only, "#", *_TO_FILL_IN, "", f"name = {_quoted(name)}", body])
+    parse_profile(written, name)
+    return written
+
+
+_TO_FILL_IN = (
+    "# To be filled in from the service literature of your transmission:",
+    "#   1. for each [[clutch]]: new_volume_cm3 and service_limit_cm3; or, without service_limit_cm3,",
+    "#      piston_area_cm2, new_clearance_mm and limit_clearance_mm, from which the limit follows;",
+    "#   2. the [[shift]] list, if packs come on and go off otherwise in your transmission;",
+    "#   3. the range and step of each [signal], if the literature gives them; else remove those lines;",
+    "#   4. limit_source: the title, edition and page that the limits are from;",
+    "#   5. when all that is done, remove the line `illustrative = true`.",
+)

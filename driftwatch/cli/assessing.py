@@ -1,0 +1,106 @@
+"""`assess` and `alerts`: what is said of each unit, and who is needed where."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from driftwatch.cli import output
+from driftwatch.cli.options import AsOf, FormatOption, reading
+from driftwatch.cli.output import Format
+
+if TYPE_CHECKING:
+    from driftwatch.reporting.context import WorkItem
+
+ALERTS_LISTED = 10
+
+
+class Level(StrEnum):
+    """Least service state of a clutch that is listed."""
+
+    watch = "watch"
+    plan = "plan"
+    due = "due"
+
+
+def assess(
+    context: typer.Context,
+    as_of: AsOf = None,
+    unit: Annotated[
+        list[str] | None, typer.Option("--unit", metavar="UNIT", help="Only this unit; may be repeated.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write to a file instead.")
+    ] = None,
+    form: Annotated[
+        Format,
+        typer.Option("--format", metavar="table|json|csv", help="All of it as JSON, or one row a unit."),
+    ] = Format.json,
+) -> None:
+    """Assess the units: what changed, why, how sure, and how far each clutch still has to go."""
+    with reading(context) as store, output.progress() as show:
+        assessment = store.assess(as_of, units=unit or None, progress=show)
+    if form is Format.json:
+        text = output.to_json(assessment.to_dict())
+    else:
+        rows = output.frame_rows(assessment.to_frame("units"))
+        columns = ["unit", "state", "snapshots", "last", "odometer_km", "sentence"]
+        text = output.table_text(
+            rows, columns if form is Format.table else list(rows[0]) if rows else columns, form
+        )
+    if out is None:
+        output.say(text)
+    else:
+        output.write_file(out, text + "\n")
+        output.note(f"wrote {out}")
+
+
+def alerts(
+    context: typer.Context,
+    as_of: AsOf = None,
+    at_least: Annotated[
+        Level,
+        typer.Option(
+            "--at-least", metavar="watch|plan|due", help="Least service state of a clutch that is listed."
+        ),
+    ] = Level.plan,
+    exit_code: Annotated[
+        bool, typer.Option("--exit-code", help="Leave with exit code 10 if anything is listed.")
+    ] = False,
+    form: FormatOption = Format.table,
+) -> None:
+    """List what needs someone now, most urgent first.
+
+    These are clutches near their limit, and whatever needs an inspection: a learned value at the end of its
+    range, packs that overlap, falling supply pressure, or a change that nothing explains.
+    """
+    with reading(context) as store, output.progress() as show:
+        rows = [_row(item) for item in store.alerts(as_of, at_least=at_least.value, progress=show)]
+    columns = ["unit", "site", "urgency", "kind", "clutch", "by_when", "reason"]
+    if form is Format.csv:
+        columns = ["unit", "site", "urgency", "kind", "clutch", "by_when", "due_p10", "due_p50", "due_p90"]
+        columns += ["chance", "how_sure", "reason", "check"]
+    output.table(rows, columns, form, empty="nothing needs anyone now")
+    if rows and exit_code:
+        raise typer.Exit(ALERTS_LISTED)
+
+
+def _row(item: WorkItem) -> dict[str, Any]:
+    return {
+        "unit": item.unit,
+        "site": item.site,
+        "urgency": item.urgency,
+        "kind": item.kind,
+        "clutch": item.clutch,
+        "reason": item.reason,
+        "by_when": item.by_when,
+        "due_p10": item.early,
+        "due_p50": item.middle,
+        "due_p90": item.late,
+        "chance": item.chance,
+        "how_sure": item.sure,
+        "check": item.check,
+    }

@@ -1,0 +1,113 @@
+"""`init`, `check`, `export`, `settings`: the store itself."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from driftwatch.cli import output
+from driftwatch.cli.options import FormatOption, db_path, reading, writing
+from driftwatch.cli.output import Format
+from driftwatch.errors import UsageError
+
+
+class FileForm(StrEnum):
+    """Form of exported files."""
+
+    parquet = "parquet"
+    csv = "csv"
+
+
+def init(
+    context: typer.Context,
+    zone: Annotated[
+        str,
+        typer.Option(
+            "--zone", metavar="ZONE", help="Time zone of times written without an offset (IANA name)."
+        ),
+    ] = "UTC",
+) -> None:
+    """Make an empty store."""
+    from driftwatch.settings import Settings
+
+    path = db_path(context)
+    if path.exists():
+        raise UsageError("is there already", str(path), "give another --db, or use it as it is")
+    Settings().with_value("zone", zone)  # before the file is made, so that a slip leaves nothing behind
+    with writing(context, create=True) as store:
+        if zone != store.settings.zone:
+            store.change_setting("zone", zone)
+    output.say(f"made an empty store: {path}")
+
+
+def check(context: typer.Context, form: FormatOption = Format.table) -> None:
+    """Look for damage and contradictions in the store.
+
+    Exit code 5 if there are any.
+    """
+    with reading(context) as store:
+        found = store.check()
+    rows = [vars(p) if hasattr(p, "__dict__") else {"problem": str(p)} for p in found]
+    columns = list(rows[0]) if rows else ["problem"]
+    output.table(rows, columns, form, empty=f"{db_path(context)}: whole")
+    if found:
+        output.note(f"driftwatch: {db_path(context)}: {len(found)} problem(s) found - restore it from a copy")
+        raise typer.Exit(5)
+
+
+def export(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the files; made if missing.")],
+    what: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--what",
+            metavar="WHAT",
+            help="units, snapshots, readings, events, quarantine or fitted; may be repeated.",
+        ),
+    ] = None,
+    form: Annotated[
+        FileForm, typer.Option("--as", metavar="parquet|csv", help="Form of the files.")
+    ] = FileForm.parquet,
+    as_of: Annotated[
+        str | None,
+        typer.Option("--as-of", metavar="DATE", help="Fitted values as of that day; today if left out."),
+    ] = None,
+) -> None:
+    """Write stored data and fitted values as Parquet or CSV, one file each."""
+    with reading(context) as store, output.progress() as show:
+        written = store.export(folder, what=what, fmt=form.value, as_of=as_of, progress=show)
+    for path in written:
+        output.say(str(path))
+
+
+def list_settings(context: typer.Context, form: FormatOption = Format.table) -> None:
+    """List every setting with its value, default, unit and reason."""
+    with reading(context) as store:
+        settings = store.settings
+    rows = [
+        {
+            "name": f.name,
+            "value": getattr(settings, f.name),
+            "default": f.default,
+            "unit": f.metadata["unit"],
+            "reason": f.metadata["reason"],
+        }
+        for f in fields(settings)
+    ]
+    output.table(rows, ["name", "value", "default", "unit", "reason"], form)
+
+
+def set_setting(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="As `settings list` names it.")],
+    value: Annotated[str, typer.Argument(metavar="VALUE", help="In the setting's unit.")],
+) -> None:
+    """Change one setting of this store."""
+    with writing(context) as store:
+        store.change_setting(name, value)
+        output.say(f"{name} = {getattr(store.settings, name)}")

@@ -1,0 +1,51 @@
+"""Days, times and months as people write them, read strictly: what is not one is named, never guessed."""
+
+from __future__ import annotations
+
+import calendar
+import re
+from datetime import date, datetime
+
+from driftwatch.errors import UsageError
+
+Day = date | str
+
+
+def as_day(value: Day, what: str = "the date") -> date:
+    """Read a day strictly as YYYY-MM-DD; `UsageError` names what is wrong."""
+    if isinstance(value, datetime):
+        return value.date()
+    if isinstance(value, date):
+        return value
+    try:
+        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", value.strip()):
+            raise ValueError
+        return date.fromisoformat(value.strip())
+    except ValueError:
+        raise UsageError(f"{value!r} is not a day", what, "write it as 2026-03-14") from None
+
+
+def as_moment(text: str) -> date | datetime:
+    """Read a day, or a time, as ISO 8601; `UsageError` if it is neither."""
+    cleaned = text.strip()
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", cleaned):
+        return as_day(cleaned)
+    try:
+        if not re.match(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}", cleaned):
+            raise ValueError
+        return datetime.fromisoformat(cleaned)
+    except ValueError:
+        raise UsageError(
+            f"{text!r} is not a day or time", do="write it as 2026-03-14 or 2026-03-14T09:20+01:00"
+        ) from None
+
+
+def month_days(month: str) -> tuple[date, date]:
+    """Give the first and last day of a month written YYYY-MM; `UsageError` if it is none."""
+    try:
+        if not re.fullmatch(r"\d{4}-\d{2}", month.strip()):
+            raise ValueError
+        first = date.fromisoformat(f"{month.strip()}-01")
+    except ValueError:
+        raise UsageError(f"{month!r} is not a month", do="write it as 2026-03") from None
+    return first, first.replace(day=calendar.monthrange(first.year, first.month)[1])
