@@ -400,6 +400,8 @@ class FollowupContext:
         Overlap and authority, one line each.
     findings : tuple of str
         What the assessment found, one line each.
+    marks : tuple of str
+        What the marks in the timelines stand for: logged events (E1, ...), changes found (A, ...).
     charts : tuple of Chart
         Timelines and forecasts.
     appendix : Table
@@ -428,6 +430,7 @@ class FollowupContext:
     clutch: tuple[str, ...]
     overlap: tuple[str, ...]
     findings: tuple[str, ...]
+    marks: tuple[str, ...]
     charts: tuple[Chart, ...]
     appendix: Table
     snapshots: Table

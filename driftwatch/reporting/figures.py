@@ -14,7 +14,6 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from driftwatch.reporting import sentences
 from driftwatch.reporting.context import Chart, Share, Table
 from driftwatch.reporting.texts import chart_text, day, grouped, km, month_name, percent, shorten
 
@@ -67,7 +66,7 @@ def calendar(months: Sequence[tuple[int, int]], expected: Sequence[float], reach
             x=[date(y, m, 1).isoformat() for y, m in months],
             y=[round(e, 3) for e in expected],
             marker={"color": BLUE},
-            text=[f"{e:.1f}" for e in expected],
+            text=[f"{e:.1f}" if e >= 0.05 else "" for e in expected],
             textposition="outside",
             cliponaxis=False,
             hovertemplate="%{x|%B %Y}: %{y:.1f} packs expected<extra></extra>",
@@ -83,7 +82,7 @@ def calendar(months: Sequence[tuple[int, int]], expected: Sequence[float], reach
     else:
         says = (
             f"About {total:.1f} packs of the fleet are expected to reach their limit in these twelve months"
-            + (f", most of them in {names[peak]} ({expected[peak]:.1f})." if expected[peak] > 1.3 * total / 12 else ".")
+            + (f", the most in {names[peak]} ({expected[peak]:.1f})." if expected[peak] > 1.3 * total / 12 else ".")
             + " Each pack's chance is spread over the months it may fall in, so a month can hold part of a pack."
         )
     if reached:
@@ -127,7 +126,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
             xs += [low, r["p90"] if r["p90"] is not None else edge, None]
             ys += [i, i, None]
         figure.add_scatter(
-            x=xs, y=ys, mode="lines", line={"color": colour, "width": 5}, opacity=0.45, hoverinfo="skip"
+            x=xs, y=ys, mode="lines", line={"color": colour, "width": 5}, opacity=0.45, hoverinfo="skip", showlegend=False
         )
         middles = [drawn[i][2]["p50"] if drawn[i][2]["p50"] is not None else edge for i in mine]
         figure.add_scatter(
@@ -148,6 +147,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
         text=["▸"] * len(opened),
         textfont={"color": SOFT, "size": 15},
         hoverinfo="skip",
+        showlegend=False,
     )
     height = 110 + 24 * max(len(drawn), 3)
     figure.update_yaxes(
@@ -256,7 +256,3 @@ def _reach_words(r: dict[str, float | None]) -> str:
     low = grouped(r["p10"], 0) if r["p10"] is not None else "?"
     return f"{km(r['p50'])} to go (80 % range {low}{end} km)"
 
-
-def cause_label(cause: str) -> str:
-    """Give the cause's words for a chart."""
-    return chart_text(sentences.cause(cause))

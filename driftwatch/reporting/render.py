@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from functools import cache
 from importlib import metadata
 from importlib.resources import files
@@ -108,12 +109,11 @@ def file_stem(*parts: str) -> str:
 
     Two units whose names differ only in signs that a file name cannot hold still get two files.
     """
+    plain = "-".join(re.sub(r"[^A-Za-z0-9._-]+", "-", part)[:60].strip("-.") or "x" for part in parts)
     whole = "-".join(parts)
-    plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "-" for c in whole).strip("-.")
-    if plain == whole and len(plain) <= 80:
+    if plain == whole:
         return plain
-    mark = hashlib.sha256(whole.encode("utf-8", "surrogatepass")).hexdigest()[:6]
-    return f"{plain[:80].strip('-.') or 'unit'}-{mark}"
+    return f"{plain}-{hashlib.sha256(whole.encode('utf-8', 'surrogatepass')).hexdigest()[:6]}"
 
 
 def _policy(*scripts: str) -> str:

@@ -119,30 +119,15 @@ PATTERN_WORDS = {
 
 #: What to check on the vehicle, by kind of work item.
 CHECK = {
-    "clutch": (
-        "Fluid level, colour and smell; pan and magnet for friction material; apply pressure of this pack; "
-        "a road test by a trained person."
-    ),
-    "wear": (
-        "Fluid level, colour and smell; pan and magnet for friction material; apply pressure of this pack; "
-        "a road test by a trained person."
-    ),
-    "pressure": (
-        "Fluid level and filter; line pressure measured against the service literature, hot and cold; leaks."
-    ),
-    "unexplained": "Ask what was done to the vehicle and log it; fluid level, leaks, connectors; a road test.",
-    "authority": (
-        "How the named shift feels on a road test; fluid level; the pressure control solenoid and the line "
-        "pressure behind it."
-    ),
-    "overlap": (
-        "A gentle road test for harshness or a held-back feel in the named shift; then release and apply "
-        "pressures. Do not drive on if it binds."
-    ),
-    "data": "The readings themselves: right vehicle, right odometer, right units; then read out once more.",
+    "clutch": "Fluid, pan and magnet for friction material; this pack's apply pressure; road test.",
+    "wear": "Fluid, pan and magnet for friction material; this pack's apply pressure; road test.",
+    "pressure": "Fluid level, filter, leaks; line pressure against the service literature, hot and cold.",
+    "unexplained": "What was done to the vehicle (then log it); fluid, leaks, connectors; road test.",
+    "authority": "Road test of the named shift; fluid; its pressure control and line pressure.",
+    "overlap": "Gentle road test for binding in the named shift; release and apply pressures. If it binds, stop.",
+    "data": "The readings: right vehicle, odometer and units? Then read out once more.",
     "stale": "Nothing on the vehicle yet: read the controller out.",
-    "too_few": "Nothing on the vehicle yet: read the controller out at the next visits.",
-    "unlearned": "Drive the named shifts where law and traffic allow, then read out.",
+    "too_few": "Nothing on the vehicle yet: read the controller out.",
 }
 
 #: Every report's cautions.

@@ -90,6 +90,11 @@ def percent(value: float | None) -> str:
     return f"{round(100 * value)}{_THIN}%"
 
 
+def unit_sign(unit: str) -> str:
+    """Give a unit as it is printed: `cm3` as cm³, `degC` as °C, `N.m` as N·m; others as they are."""
+    return {"cm3": "cm³", "degC": "°C", "degF": "°F", "N.m": "N·m", "in3": "in³"}.get(unit, name(unit))
+
+
 def listed(items: Sequence[str], most: int | None = None) -> str:
     """Join as `a, b and c`; beyond `most`, say how many more."""
     items = list(items)

@@ -10,11 +10,11 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.panel.panel import Panel
+from driftwatch.panel.panel import Event, Panel
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import Chart, Table
-from driftwatch.reporting.figures import BLUE, GREEN, INK, ORANGE, PURPLE, RED, SOFT, range_words, styled
-from driftwatch.reporting.texts import as_date, chart_text, day, km, name, number, shorten
+from driftwatch.reporting.figures import BLUE, GREEN, INK, PURPLE, RED, SOFT, range_words, styled
+from driftwatch.reporting.texts import as_date, chart_text, day, km, name, number, percent, shorten, unit_sign
 from driftwatch.service.results import ClutchOutlook
 
 #: Half-width of a 90 % interval in standard errors.
@@ -31,7 +31,7 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
     limits = {c.clutch: c.limit_cm3 for c in analysis.assessment.clutches}
     figure = _stack([chart_text(panel.cells[i].channel) for i in packs])
     for row, i in enumerate(packs, 1):
-        _lane(figure, row, panel, panel.values[:, i], panel.usable[:, i], *_fit(analysis, [i]), panel.cells[i].unit)
+        _lane(figure, row, panel, panel.values[:, i], panel.usable[:, i], panel.slips[:, i], *_fit(analysis, [i]), panel.cells[i].unit)
         limit = limits.get(panel.cells[i].channel)
         if limit is not None and np.isfinite(limit) and _near(panel.values[:, i], limit):
             figure.add_hline(y=limit, row=row, col=1, line={"color": RED, "dash": "dash", "width": 1.5})
@@ -40,11 +40,11 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
         for t in range(len(panel.taken_at))
     ]
     unit = panel.cells[packs[0]].unit
-    table = Table(f"Fill volumes as read, {unit}", ("Day", "Odometer", *(panel.cells[i].channel for i in packs)), tuple(rows))
+    table = Table(f"Fill volumes as read, {unit_sign(unit)}", ("Day", "Odometer", *(panel.cells[i].channel for i in packs)), tuple(rows))
     most = max(analysis.assessment.clutches, key=lambda c: c.used, default=None)
-    says = "Points are readings, the line and its band the fitted course. "
+    says = "Points are readings, the line and its band the fitted course; dashed is the limit, where it is near. "
     if most is not None:
-        says += f"{most.clutch} has used the most of its allowance ({round(100 * most.used)} %). "
+        says += f"{name(most.clutch)} has used the most of its allowance ({percent(most.used)})."
     return _finish(figure, analysis, "volumes", "Fill volumes", says, table, len(packs))
 
 
@@ -63,14 +63,14 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
         usable = panel.usable[:, cells].any(axis=1)
         mean = _mean(np.where(panel.usable[:, cells], panel.values[:, cells], np.nan), analysis, cells)
         means.append(mean)
-        _lane(figure, row, panel, mean, usable, *_fit(analysis, cells), unit)
+        _lane(figure, row, panel, mean, usable, np.zeros_like(usable), *_fit(analysis, cells), unit)
     rows = [
         (day(panel.taken_at[t]), km(float(panel.odometer_km[t])), *(number(float(m[t])) for m in means))
         for t in range(len(panel.taken_at))
     ]
     title = sentences.signal(signal)
-    table = Table(f"{title}, mean over the shifts read, {unit}", ("Day", "Odometer", *groups), tuple(rows))
-    says = "Each lane is one mode: the mean over its shifts, with the fitted course and its band. "
+    table = Table(f"{title}, mean over the shifts read, {unit_sign(unit)}", ("Day", "Odometer", *groups), tuple(rows))
+    says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {_first_to_last(groups, means, unit)}."
     return _finish(figure, analysis, f"timeline-{signal}", title, says, table, len(groups))
 
 
@@ -138,7 +138,7 @@ def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
     """Give a log entry in words: what, how much, the note."""
     words = sentences.EVENT.get(kind, kind)
     if amount is not None and np.isfinite(amount):
-        words += f" of {number(amount)} {name(unit)}".rstrip()
+        words += f" of {number(amount)} {unit_sign(unit)}".rstrip()
     return words + (f" (“{name(shorten(note, 120))}”)" if note.strip() else "")
 
 
@@ -146,31 +146,43 @@ def _finish(
     figure: go.Figure, analysis: UnitAnalysis, id_: str, title: str, says: str, table: Table, lanes: int
 ) -> Chart:
     """Mark events and changes over all lanes, and put the chart together."""
-    marks = [(f"E{k}", as_date(e.happened_at), f"{day(e.happened_at)}, {event_words(e.kind, e.amount, e.amount_unit, e.note)}")
-             for k, e in enumerate(analysis.panel.events, 1)]  # fmt: skip
-    for label, when, _ in marks:
-        figure.add_vline(
-            x=when.isoformat(), line={"color": PURPLE, "width": 1.2, "dash": "dot"},
-        )  # fmt: skip
+    for k, event in enumerate(_events(analysis), 1):
+        when = as_date(event.happened_at).isoformat()
+        figure.add_vline(x=when, line={"color": PURPLE, "width": 1.2, "dash": "dot"})
         figure.add_annotation(
-            x=when.isoformat(), y=1, yref="paper", yanchor="bottom", yshift=16, text=label, showarrow=False,
+            x=when, y=1, yref="paper", yanchor="bottom", yshift=16, text=f"E{k}", showarrow=False,
             font={"color": PURPLE, "size": 11},
         )  # fmt: skip
-    changes = _changes(analysis)
-    for _, left, right, _ in changes:
+    for letter, left, right, _ in _changes(analysis):
         figure.add_vrect(x0=left, x1=right, fillcolor="rgba(230,159,0,0.18)", line={"width": 0}, layer="below")
-    for letter, left, _, _ in changes:
         figure.add_annotation(
             x=left, y=0, yref="paper", yanchor="top", yshift=-26, text=letter, showarrow=False,
-            font={"color": ORANGE, "size": 12},
+            font={"color": "#8a6100", "size": 12},
         )  # fmt: skip
-    if marks:
-        says += "Dotted lines are logged events: " + "; ".join(f"{m} {w}" for m, _, w in marks) + ". "
-    if changes:
-        says += "Shaded strips are changes found: " + "; ".join(f"{a} {w}" for a, _, _, w in changes) + "."
     height = 84 + 118 * lanes
-    figure.update_layout(hovermode="closest")
     return Chart(id_, title, says.strip(), height, styled(figure, height, margin={"l": 50, "r": 12, "t": 46, "b": 50}), table)
+
+
+def marks(analysis: UnitAnalysis) -> tuple[str, ...]:
+    """Say what the marks in the timelines stand for: logged events, and changes found with their likeliest cause."""
+    events = [
+        f"E{k} (dotted line): {day(e.happened_at)}, {event_words(e.kind, e.amount, e.amount_unit, e.note)}."
+        for k, e in enumerate(_events(analysis), 1)
+    ]
+    return (*events, *(f"{letter} (shaded strip): {told}." for letter, _, _, told in _changes(analysis)))
+
+
+def _events(analysis: UnitAnalysis) -> list[Event]:
+    return sorted(analysis.panel.events, key=lambda e: e.happened_at)
+
+
+def _first_to_last(groups: dict[str, list[int]], means: list[Any], unit: str) -> str:
+    told = []
+    for mode, mean in zip(groups, means, strict=True):
+        read = mean[np.isfinite(mean)]
+        if len(read):
+            told.append(f"{name(mode or 'all modes')} {number(float(read[0]))} to {number(float(read[-1]))}")
+    return "; ".join(told) + f" {unit_sign(unit)}" if told else "nothing usable was read"
 
 
 def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
@@ -202,9 +214,9 @@ def _stack(titles: list[str]) -> go.Figure:
 
 
 def _lane(
-    figure: go.Figure, row: int, panel: Panel, values: Any, usable: Any, fitted: Any, spread: Any, unit: str
+    figure: go.Figure, row: int, panel: Panel, values: Any, usable: Any, slips: Any, fitted: Any, spread: Any, unit: str
 ) -> None:
-    """Add readings, fitted line and band of one lane; repeats of old values as open points."""
+    """Add readings, fitted line and band of one lane; repeats of old values as open points, slips as crosses."""
     xs = [str(t)[:16] for t in panel.taken_at]
     if fitted is not None:
         good = np.isfinite(fitted) & np.isfinite(spread)
@@ -219,15 +231,16 @@ def _lane(
         )
     for mask, symbol, said in (
         (usable & np.isfinite(values), "circle", "read"),
-        (~usable & np.isfinite(values), "circle-open", "old value repeated"),
+        (~usable & ~slips & np.isfinite(values), "circle-open", "old value repeated"),
+        (slips & np.isfinite(values), "x", "left out: contradicts those around it"),
     ):
         if mask.any():
             figure.add_scatter(
                 x=[x for x, m in zip(xs, mask, strict=True) if m], y=values[mask].tolist(), mode="markers",
                 marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
-                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {chart_text(unit)} ({said})<extra></extra>", row=row, col=1,
+                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {chart_text(unit_sign(unit))} ({said})<extra></extra>", row=row, col=1,
             )  # fmt: skip
-    figure.update_yaxes(title={"text": chart_text(unit), "font": {"size": 11}}, nticks=4, row=row, col=1)
+    figure.update_yaxes(title={"text": chart_text(unit_sign(unit)), "font": {"size": 11}}, nticks=4, row=row, col=1)
 
 
 def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:

@@ -10,7 +10,7 @@ from driftwatch.assessment.results import Caution, Finding, UnitAssessment
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import MonthChange, WorkItem
 from driftwatch.reporting.figures import range_words
-from driftwatch.reporting.texts import day, km, listed, name, percent
+from driftwatch.reporting.texts import km, listed, name, percent
 from driftwatch.service.results import ClutchOutlook
 
 ORDER = ("now", "inspect", "plan", "watch", "read")
@@ -108,11 +108,10 @@ def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
 
 def _caution(unit: UnitAssessment, site: str, c: Caution) -> WorkItem:
     urgency = _CAUTION_URGENCY[c.kind]
-    since = f" (since {day(c.since)})" if c.since else ""
     return WorkItem(
         key=f"{unit.unit}\x1f{c.kind}\x1f",
         unit=unit.unit, site=site, urgency=urgency, kind=c.kind, clutch="",
-        reason=c.sentence + since, early=None, middle=None, late=None,
+        reason=c.sentence, early=None, middle=None, late=None,
         by_when="before further hard use" if urgency == "inspect" else "at the next stop",
         chance=None, sure="read directly", check=sentences.CHECK[c.kind], is_new=False,
     )  # fmt: skip

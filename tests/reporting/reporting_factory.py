@@ -90,8 +90,9 @@ def panel(
         late = np.ix_(t >= STEP_AT, [i for i, c in enumerate(cells) if c.mode == "tow"])
         usable[late], counts[late] = False, 0.0
     made = Panel(
-        unit, profile, taken, (30.0 * t).astype(float), odometer, np.full(SNAPSHOTS, 82.0), tuple(cells), values,
-        counts, usable, tuple(events), site=site,
+        unit=unit, profile=profile, taken_at=taken, days=(30.0 * t).astype(float), odometer_km=odometer,
+        fluid_temp_c=np.full(SNAPSHOTS, 82.0), cells=tuple(cells), values=values, learn_counts=counts, usable=usable,
+        slips=np.zeros(usable.shape, dtype=bool), events=tuple(events), site=site,
     )  # fmt: skip
     return made, truth
 

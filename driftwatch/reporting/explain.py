@@ -1,0 +1,219 @@
+"""The owner's page: does this change explain how it shifts now, is it still learning, is something wearing out?"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from driftwatch.assessment.results import Effect, Finding, UnitAnalysis
+from driftwatch.reporting import figures, owner, render, sentences
+from driftwatch.reporting.about import about
+from driftwatch.reporting.context import ExplainContext, Share
+from driftwatch.reporting.maps import learn_rows
+from driftwatch.reporting.since import Since, find_since, shifts_seen
+from driftwatch.reporting.texts import as_date, day, name, percent
+from driftwatch.settings import Settings
+
+#: Share of the change from which the answer is yes, mostly, partly.
+YES, MOSTLY, PARTLY = 0.85, 0.6, 0.2
+#: A share known no better than this is no answer.
+TOO_WIDE = 0.6
+_TERMS = ("learned value", "trim", "pack", "fill volume", "limit", "mode", "settling", "80 % range")
+
+
+def write_explain(
+    analysis: UnitAnalysis,
+    event: date | str | None,
+    settings: Settings,
+    folder: Path,
+    as_of: date | None = None,
+) -> list[Path]:
+    """Write the owner's page and its context as JSON.
+
+    Parameters
+    ----------
+    analysis : UnitAnalysis
+    event : date, str or None
+        The event's id, a day, or None for the latest logged event.
+    settings : Settings
+    folder : Path
+        Made if missing.
+    as_of : date, optional
+        Last day known; the day of the last snapshot if not given.
+
+    Returns
+    -------
+    list of Path
+        HTML, JSON.
+
+    Raises
+    ------
+    UsageError, UnknownName
+        If `event` names nothing.
+
+    """
+    context = build_explain(analysis, event, settings, as_of)
+    stem = render.file_stem("explain", context.unit, context.since.isoformat())
+    return [
+        render.write(folder / f"{stem}.html", render.page("explain.html", context)),
+        render.write(folder / f"{stem}.json", render.context_json(context)),
+    ]
+
+
+def build_explain(
+    analysis: UnitAnalysis, event: date | str | None, settings: Settings, as_of: date | None = None
+) -> ExplainContext:
+    """Put the owner's page together; parameters as in `write_explain`."""
+    panel, said = analysis.panel, analysis.assessment
+    start = find_since(panel, event)
+    last_day = as_of or (as_date(panel.taken_at[-1]) if len(panel.taken_at) else start.on)
+    found = findings_since(said.findings, start, settings.event_slack_days)
+    shares = share_out(analysis, found, start)
+    learning = learn_rows(shifts_seen(panel, start.cut), settings.shifts_to_learn)
+    answer, because = _answer(analysis, start, found, shares)
+    what = f"the change seen since {day(start.on)}"
+    return ExplainContext(
+        title=f"What changed in {name(said.unit)}?",
+        unit=said.unit,
+        question=owner.question(start),
+        since=start.on,
+        answer=answer,
+        answer_sentence=owner.answer_sentence(answer, start, shares),
+        because=because,
+        shares=shares,
+        picture=figures.sharing(shares, what) if shares else None,
+        learning=owner.learning(analysis, start, learning),
+        wear=owner.wear(analysis),
+        do=owner.do(analysis, answer, learning),
+        dont=owner.dont(analysis, answer),
+        come_back=owner.come_back(analysis, start, learning, last_day, settings),
+        would_change=owner.would_change(answer, start, learning, shares),
+        details=tuple(
+            f"{f.sentence} {sentences.sure(f.probability).capitalize()}."
+            for f in sorted(said.findings, key=lambda f: -f.probability)
+        ),
+        about=about([analysis], last_day, _TERMS),
+    )
+
+
+def findings_since(findings: tuple[Finding, ...], start: Since, slack_days: float) -> tuple[Finding, ...]:
+    """Give the findings that began at the change or after it, allowing for a log that is some days out."""
+    earliest = start.on - timedelta(days=slack_days)
+    tied = None if start.event is None else start.event.id
+    return tuple(
+        f
+        for f in findings
+        if (f.event is not None and f.event == tied)
+        or (f.by is not None and f.by >= earliest)
+        or (f.by is None and f.after is not None and f.after >= earliest)
+    )
+
+
+def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) -> tuple[Share, ...]:
+    """Share the change among the causes found, by simple arithmetic on the findings' sizes.
+
+    Each finding weighs as much as its effects on the shifts (mean size in noise units, added up over the
+    signals), times the probability that its cause acted; what is left of the probability goes to its rivals
+    and then to `unexplained`. A share's range sets the cause's own smallest (largest) size against the
+    others' largest (smallest).
+
+    Returns
+    -------
+    tuple of Share
+        Largest first; empty where no size can be told.
+
+    """
+    noise = _noise(analysis)
+    weights: dict[str, list[float]] = {}
+    for f in found:
+        sizes = [e for e in f.size if e.signal != "clutch_volume"] or list(f.size)
+        total = np.sum([_weights(e, noise) for e in sizes], axis=0) if sizes else np.zeros(3)
+        parts = [(f.cause, f.probability), *((r.cause, r.probability) for r in f.rivals)]
+        left = max(0.0, 1.0 - sum(p for _, p in parts))
+        for cause, p in [*parts, ("unexplained", left)]:
+            held = weights.setdefault(cause, [0.0, 0.0, 0.0])
+            for k in range(3):
+                held[k] += p * float(total[k])
+    whole = sum(w[0] for w in weights.values())
+    if whole <= 0:
+        return ()
+    asked = _asked(found, start)
+    made = []
+    for cause, (low, mid, high) in ((c, (w[1], w[0], w[2])) for c, w in weights.items()):
+        others_low = sum(w[1] for c, w in weights.items() if c != cause)
+        others_high = sum(w[2] for c, w in weights.items() if c != cause)
+        share = mid / whole
+        made.append(
+            Share(
+                cause,
+                owner.cause_words(cause, start),
+                share,
+                min(share, low / (low + others_high) if low > 0 else 0.0),
+                max(share, high / (high + others_low) if high > 0 else 0.0),
+                cause in asked,
+            )
+        )
+    return tuple(sorted((s for s in made if s.share > 0), key=lambda s: (-s.share, s.cause)))
+
+
+def _asked(found: tuple[Finding, ...], start: Since) -> set[str]:
+    """Give the causes that the question is about."""
+    if start.event is None:
+        return {f.cause for f in found} - {"unexplained", "wear"}
+    if start.kind in ("repair", "other"):
+        return {f.cause for f in found if f.event == start.event.id}
+    return {start.kind}
+
+
+def _answer(
+    analysis: UnitAnalysis, start: Since, found: tuple[Finding, ...], shares: tuple[Share, ...]
+) -> tuple[str, str]:
+    """Give the answer and the reason for it."""
+    read = len(analysis.panel.taken_at) - start.cut
+    if read == 0:
+        return "can't tell yet", f"The controller has not been read out since {day(start.on)}."
+    if analysis.assessment.state == "too_few" or analysis.fit is None or start.cut == 0:
+        return "can't tell yet", "There are too few readings, before or since, to tell a change from chance."
+    if not found:
+        if read < 2:
+            return "can't tell yet", "There is only one reading since, and it does not show a change so far."
+        return "no", "The learned values have not moved since then by more than chance: there is no change to explain."
+    if not shares:
+        return "can't tell yet", "A change is seen, but its size cannot be told."
+    mine = [s for s in shares if s.asked]
+    share = sum(s.share for s in mine)
+    low, high = min(1.0, sum(s.low for s in mine)), min(1.0, sum(s.high for s in mine))
+    told = f"About {percent(share)} of the change goes to it (it could be {percent(low)} to {percent(high)})."
+    if high - low > TOO_WIDE and PARTLY <= share < YES:
+        return "can't tell yet", told + " That is too wide to call."
+    if share >= YES:
+        return "yes", told
+    if share >= MOSTLY:
+        return "mostly", told
+    if share >= PARTLY:
+        return "partly", told
+    other = next((s for s in shares if not s.asked), None)
+    return "no", told + (f" The largest part goes to {other.label} ({percent(other.share)})." if other else "")
+
+
+def _noise(analysis: UnitAnalysis) -> dict[str, float]:
+    """Give the typical spread of one reading of each signal."""
+    if analysis.fit is None:
+        return {}
+    spread: dict[str, list[float]] = {}
+    for cell, sd in zip(analysis.panel.cells, analysis.fit.noise_sd.tolist(), strict=True):
+        if np.isfinite(sd) and sd > 0:
+            spread.setdefault(cell.signal, []).append(sd)
+    return {signal: float(np.median(sds)) for signal, sds in spread.items()}
+
+
+def _weights(effect: Effect, noise: dict[str, float]) -> tuple[float, float, float]:
+    """Give an effect's size, smallest size and largest size in noise units, without sign."""
+    sd = noise.get(effect.signal)
+    if sd is None:
+        return 0.0, 0.0, 0.0
+    ends = abs(effect.low) / sd, abs(effect.high) / sd
+    smallest = 0.0 if effect.low * effect.high <= 0 else min(ends)
+    return abs(effect.estimate) / sd, smallest, max(ends)

@@ -1,0 +1,178 @@
+"""The shop's maps: channels x modes of what moved, held against what this kind of change should do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from driftwatch.panel.panel import Cell, Panel
+from driftwatch.reporting import sentences
+from driftwatch.reporting.context import ChangeMap, LearnRow, MapCell
+from driftwatch.reporting.since import Move
+from driftwatch.reporting.texts import listed, signed, unit_sign
+
+#: In noise units: a move from here on counts as real, is drawn strong, or is nothing at all.
+REAL, STRONG, NOTHING = 3.0, 6.0, 1.0
+
+
+def learn_rows(seen: dict[tuple[str, str], int | None], shifts_to_learn: float) -> tuple[LearnRow, ...]:
+    """Say for each mode and shift how many more shifts it wants."""
+    rows = []
+    for (mode, shift), n in seen.items():
+        if n is None:
+            rows.append(LearnRow(mode, shift, None, None, "not recorded"))
+            continue
+        wants = max(0, int(np.ceil(shifts_to_learn - n)))
+        text = "learned" if wants == 0 else "not driven" if n == 0 else f"{wants} more"
+        rows.append(LearnRow(mode, shift, n, wants, text))
+    return tuple(rows)
+
+
+def change_maps(
+    panel: Panel, moved: list[Move], kind: str, learning: tuple[LearnRow, ...]
+) -> tuple[tuple[ChangeMap, ...], tuple[str, ...]]:
+    """Make one map a signal, and the list of cells that do otherwise than the change should do.
+
+    Returns
+    -------
+    maps : tuple of ChangeMap
+    odd : tuple of str
+        One line a cell, or a mode.
+
+    """
+    learned = {(row.mode, row.shift): row.text for row in learning}
+    by_signal: dict[str, list[int]] = {}
+    for i, cell in enumerate(panel.cells):
+        by_signal.setdefault(cell.signal, []).append(i)
+    maps, odd = [], []
+    for signal, cells in by_signal.items():
+        pattern = sentences.PATTERN.get(kind, {}).get(signal, "")
+        strange = _strange(panel, moved, cells, pattern, learned)
+        maps.append(_map(panel, moved, signal, cells, pattern, strange, learned))
+        odd += [f"{_cell_name(panel.cells[i])}: {why}" for i, why in strange.items()]
+        if pattern == "together" and kind in ("power", "fluid"):
+            odd += _silent_modes(panel, moved, cells, learned)
+    return tuple(maps), tuple(odd)
+
+
+def _map(
+    panel: Panel,
+    moved: list[Move],
+    signal: str,
+    cells: list[int],
+    pattern: str,
+    strange: dict[int, str],
+    learned: dict[tuple[str, str], str],
+) -> ChangeMap:
+    channels = tuple(dict.fromkeys(panel.cells[i].channel for i in cells))
+    modes = tuple(dict.fromkeys(panel.cells[i].mode for i in cells))
+    at = {(panel.cells[i].channel, panel.cells[i].mode): i for i in cells}
+    rows = tuple(
+        tuple(_cell(panel, moved, at.get((channel, mode)), strange, learned) for mode in modes) for channel in channels
+    )
+    units = np.array([_units(moved[i]) for i in cells])
+    up, down = int(np.sum(units >= REAL)), int(np.sum(units <= -REAL))
+    read = int(np.sum([moved[i].change is not None for i in cells]))
+    if read == 0:
+        says = "Nothing can be compared: no cell was read on both sides."
+    elif not np.isfinite(units).any():
+        says = f"{read} of {len(cells)} cells can be compared; too few readings to tell a move from chance."
+    elif up + down == 0:
+        says = f"None of {read} cells compared has really moved."
+    else:
+        says = f"Of {read} cells compared, {up} went up, {down} down, {read - up - down} stayed."
+    return ChangeMap(
+        signal=signal,
+        unit=unit_sign(panel.cells[cells[0]].unit),
+        title=sentences.signal(signal),
+        says=says,
+        expected=sentences.PATTERN_WORDS.get(pattern, ""),
+        modes=modes,
+        channels=channels,
+        cells=rows,
+    )
+
+
+def _cell(
+    panel: Panel, moved: list[Move], i: int | None, strange: dict[int, str], learned: dict[tuple[str, str], str]
+) -> MapCell:
+    if i is None:
+        return MapCell(None, None, None, None, "missing", "–", "", "")
+    move, cell = moved[i], panel.cells[i]
+    told = learned.get((cell.mode, cell.channel), "")
+    before = None if move.before_at is None else float(panel.values[move.before_at, i])
+    after = None if move.after_at is None else float(panel.values[move.after_at, i])
+    if move.change is None:
+        return MapCell(before, after, None, None, "missing", "not read", "", told)
+    if move.noise_units is None:
+        return MapCell(before, after, move.change, None, "still", f"{signed(move.change)}?", "", told)
+    size = abs(move.noise_units)
+    way = "up" if move.noise_units > 0 else "down"
+    level = "still" if size < REAL else way if size < STRONG else f"{way}-strong"
+    sign = {"up": "▲", "down": "▼"}[way]
+    mark = "" if level == "still" else sign if size < STRONG else sign * 2
+    return MapCell(
+        before, after, move.change, move.noise_units, level, f"{_tenth(move.noise_units)}{mark}",
+        strange.get(i, ""), told,
+    )  # fmt: skip
+
+
+def _strange(
+    panel: Panel, moved: list[Move], cells: list[int], pattern: str, learned: dict[tuple[str, str], str]
+) -> dict[int, str]:
+    """Find cells that move against the others, stay behind, or move though they should not."""
+    units = {i: _units(moved[i]) for i in cells}
+    if pattern == "little":
+        return {
+            i: f"moved by {_tenth(u)} noise units, though this change should leave it"
+            for i, u in units.items()
+            if abs(u) >= REAL
+        }
+    if pattern != "together":
+        return {}
+    balance = sum(int(np.sign(u)) for u in units.values() if abs(u) >= REAL)
+    if balance == 0:
+        return {}
+    way = float(np.sign(balance))
+    strange = {i: f"moves against the others ({_tenth(u)})" for i, u in units.items() if u * way <= -REAL}
+    for mode in {panel.cells[i].mode for i in cells}:
+        mine = [i for i in cells if panel.cells[i].mode == mode and np.isfinite(units[i])]
+        if sum(units[i] * way >= REAL for i in mine) * 2 <= len(mine):
+            continue
+        strange.update(
+            {
+                i: "stayed where it was, while the others of its mode moved"
+                for i in mine
+                if abs(units[i]) < NOTHING and _is_learned(panel.cells[i], learned)
+            }
+        )
+    return strange
+
+
+def _silent_modes(
+    panel: Panel, moved: list[Move], cells: list[int], learned: dict[tuple[str, str], str]
+) -> list[str]:
+    """Find modes that were learned and did not move at all, while another mode did."""
+    modes = list(dict.fromkeys(panel.cells[i].mode for i in cells))
+    real = {m: [i for i in cells if panel.cells[i].mode == m and abs(_units(moved[i])) >= REAL] for m in modes}
+    ready = {m: [i for i in cells if panel.cells[i].mode == m and _is_learned(panel.cells[i], learned)] for m in modes}
+    if not any(len(real[m]) * 2 > len(ready[m]) > 0 for m in modes):
+        return []
+    quiet = [m for m in modes if ready[m] and not real[m]]
+    signal = sentences.signal(panel.cells[cells[0]].signal)
+    return [f"{signal}: no shift moved in {listed(quiet)}, though learned there."] if quiet else []
+
+
+def _is_learned(cell: Cell, learned: dict[tuple[str, str], str]) -> bool:
+    return learned.get((cell.mode, cell.channel)) == "learned"
+
+
+def _units(move: Move) -> float:
+    return np.nan if move.noise_units is None else move.noise_units
+
+
+def _tenth(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "\u2212")
+
+
+def _cell_name(cell: Cell) -> str:
+    return " ".join(p for p in (sentences.signal(cell.signal) + ",", cell.channel, cell.mode) if p)
