@@ -1,0 +1,1 @@
+"""The store: one DuckDB file with every reading, where it came from, and what was corrected."""

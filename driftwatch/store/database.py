@@ -1,0 +1,308 @@
+"""The store as an object: open it, put files in, take records out."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from driftwatch.errors import StoreError, UnknownName, UsageError
+from driftwatch.intake.batch import Batch
+from driftwatch.intake.columns import EVENTS
+from driftwatch.intake.tables import RawTable, nearest
+from driftwatch.profile.model import Profile
+from driftwatch.settings import Settings
+from driftwatch.store import clock, migrate, owned
+from driftwatch.store.asof import records_of
+from driftwatch.store.backup import copy_open
+from driftwatch.store.check import check_store
+from driftwatch.store.engine import connect, open_engine, transaction, translated
+from driftwatch.store.export import export
+from driftwatch.store.importing import Progress, import_batch, take_by_hand
+from driftwatch.store.records import Records
+from driftwatch.store.report import ImportReport, Problem
+
+
+class Database:
+    """One store, open. Use it as a context manager, or close it.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    read_only : bool
+        True if nothing can be written through this object.
+
+    Raises
+    ------
+    StoreError
+        Everything that goes wrong with the file itself, in one line: `StoreMissing`, `StoreBusy`,
+        `StoreDamaged`, `StoreNewer`, or the base class when the disk is full or cannot be written.
+
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool) -> None:
+        self._con = con
+        self.path = path
+        self.read_only = read_only
+
+    @classmethod
+    def create(cls, path: str | Path) -> Self:
+        """Make a new, empty store and open it.
+
+        Raises
+        ------
+        UsageError
+            If there is already something at that path.
+
+        """
+        path = Path(path)
+        where = str(path)
+        with translated(where):
+            if path.is_dir():
+                raise StoreError("this is a folder, not a store", where, "name a file in it")
+            if path.exists():
+                raise UsageError("there is already a file of that name", where, "choose another, or open it")
+            if not path.parent.is_dir():
+                raise StoreError("there is no such folder", str(path.parent), "make it first")
+            # Built beside its place, so that nothing half made can ever be found there.
+            partial = path.with_name(f".{path.name}.partial")
+            try:
+                _remove(partial)
+                con = open_engine(partial, read_only=False)
+                try:
+                    migrate.migrate(con, migrate.known())
+                finally:
+                    con.close()
+                partial.replace(path)
+            finally:
+                with contextlib.suppress(OSError):
+                    _remove(partial)
+        return cls.open(path)
+
+    @classmethod
+    def open(cls, path: str | Path, read_only: bool = False, create: bool = False) -> Self:
+        """Open a store; one of an earlier version is brought up to date if it is open for writing.
+
+        Parameters
+        ----------
+        path : path
+            Where the store is.
+        read_only : bool
+            Several processes can read at once; none can while one has it open for writing.
+        create : bool
+            Make the store if there is none.
+
+        """
+        path = Path(path)
+        if create and not path.exists():
+            return cls.create(path)
+        con = connect(path, read_only=read_only)
+        try:
+            with translated(str(path)):
+                steps = migrate.known()
+                migrate.require(con, steps, str(path), read_only=read_only)
+                if not read_only:
+                    migrate.migrate(con, steps)
+        except BaseException:
+            con.close()
+            raise
+        return cls(con, path, read_only=read_only)
+
+    def close(self) -> None:
+        """Close the file; safe to call twice."""
+        with translated(str(self.path)):
+            self._con.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return f"Database({str(self.path)!r}{', read only' if self.read_only else ''})"
+
+    # What the store keeps about itself
+
+    @property
+    def settings(self) -> Settings:
+        """The settings of this store."""
+        with translated(str(self.path)):
+            return owned.settings_of(self._con)
+
+    def change_setting(self, name: str, value: Any, who: str = "") -> Settings:
+        """Change one setting and give the settings; `UsageError` if the name or value cannot be right."""
+        self._require_writing()
+        with translated(str(self.path)), transaction(self._con):
+            return owned.change_setting(self._con, name, value, who)
+
+    def profiles(self) -> dict[str, Profile]:
+        """Give the built-in profiles and the store's own, by name."""
+        with translated(str(self.path)):
+            return owned.profiles_of(self._con)
+
+    def add_profile(self, profile: Profile, who: str = "") -> None:
+        """Keep an own profile; `UsageError` if it is a built-in one's name or no longer fits the readings."""
+        self._require_writing()
+        with translated(str(self.path)), transaction(self._con):
+            owned.add_profile(self._con, profile, who)
+
+    # In
+
+    def import_batch(
+        self,
+        batch: Batch,
+        *,
+        strict: bool = False,
+        dry_run: bool = False,
+        who: str = "",
+        progress: Progress | None = None,
+    ) -> ImportReport:
+        """Take one file that was read by `driftwatch.intake.batch.read_batch`, all or nothing.
+
+        Rows that cannot be right go to quarantine and the rest is taken; with `strict`, `QuarantinedRows`
+        is raised instead and nothing is taken. With `dry_run`, everything is counted and nothing written.
+        """
+        self._require_writing()
+        with translated(str(self.path)):
+            zone = self.settings.zone
+            return import_batch(
+                self._con, batch, zone, strict=strict, dry_run=dry_run, who=who, progress=progress
+            )
+
+    def add_event(
+        self,
+        unit: str,
+        kind: str,
+        happened_at: date | str,
+        amount: float | None = None,
+        amount_unit: str = "",
+        note: str = "",
+        who: str = "",
+    ) -> str:
+        """Log one event by hand and give its id; the same one again gives the same id.
+
+        Raises
+        ------
+        UnknownName
+            If the unit is not in the store.
+        UsageError
+            If kind, time or amount cannot be right.
+
+        """
+        self._require_writing()
+        if not self._unit_is_known(unit):
+            self._refuse_unit(unit)
+        when = happened_at if isinstance(happened_at, str) else happened_at.isoformat()
+        amount_text = "" if amount is None else repr(float(amount))
+        texts = (unit, when, kind, amount_text, amount_unit, note)
+        columns = EVENTS.all_columns
+        data = pa.table([pa.array([text]) for text in texts], names=list(columns))
+        table = RawTable("by hand", "", columns, data, pa.array([None], pa.int64()))
+        batch = Batch("events", table, {name: name for name in columns})
+        with translated(str(self.path)):
+            taken, problems = take_by_hand(self._con, batch, self.settings.zone, who)
+        if len(problems):
+            raise UsageError(str(problems["reason"].iloc[0]), f"event of {unit}")
+        return taken.event_ids[0]
+
+    # Out
+
+    def records(self, as_of: date | None = None, units: Sequence[str] | None = None) -> Records:
+        """Give all that was known at the end of a day (None: today, in the store's zone)."""
+        with translated(str(self.path)):
+            day = as_of or clock.today(self.settings.zone)
+            if isinstance(day, datetime):
+                day = day.date()
+            return records_of(self._con, day, units, self.profiles())
+
+    def events(self, unit: str | None = None) -> pd.DataFrame:
+        """Give the log, with amounts as kept and as entered, and who logged them when."""
+        if unit is not None and not self._unit_is_known(unit):
+            self._refuse_unit(unit)
+        return self._frame(
+            """SELECT e.event_id, e.unit, e.happened_at_local AS happened_at, e.kind, e.amount, e.amount_unit,
+                e.note, e.amount_entered, e.amount_unit_entered, e.logged_at_utc, e.logged_by,
+                f.name AS file, e.line
+            FROM events e LEFT JOIN files f USING (file_id) WHERE ? IS NULL OR e.unit = ?
+            ORDER BY e.unit, e.happened_at_local, length(e.event_id), e.event_id""",
+            [unit, unit],
+        )
+
+    def units(self) -> pd.DataFrame:
+        """Give the units, with their further columns (`extra`, a dict) and where each came from."""
+        frame = self._frame(
+            """SELECT u.unit, u.profile, u.in_service_on, u.site, u.note, f.name AS file, u.line
+            FROM units u LEFT JOIN files f USING (file_id) ORDER BY u.unit"""
+        )
+        fields = self._frame("SELECT unit, name, value FROM unit_fields ORDER BY unit, name")
+        extra: dict[str, dict[str, str]] = {}
+        for unit, name, value in fields.itertuples(index=False):
+            extra.setdefault(unit, {})[name] = value
+        frame["extra"] = pd.Series([extra.get(unit, {}) for unit in frame["unit"]], dtype=object)
+        return frame
+
+    def files(self) -> pd.DataFrame:
+        """Give the files that were taken, with their row counts."""
+        return self._frame("SELECT * FROM files ORDER BY file_id")
+
+    def quarantine(self) -> pd.DataFrame:
+        """Give the rows that cannot be right: file, line, code, reason and the row as JSON."""
+        return self._frame("SELECT * FROM quarantine_list ORDER BY file_id, line")
+
+    def audit(self) -> pd.DataFrame:
+        """Give every value that was replaced, with what it was and what it became."""
+        return self._frame(
+            "SELECT * FROM audit_list ORDER BY changed_at_utc, what, unit, at_local, signal, field"
+        )
+
+    def export(
+        self, folder: str | Path, what: str | Sequence[str] = "all", fmt: str = "parquet"
+    ) -> list[Path]:
+        """Write stored data to files in a folder; see `driftwatch.store.export`."""
+        with translated(str(self.path)):
+            return export(self._con, Path(folder), what, fmt, self.profiles())
+
+    # Care
+
+    def check(self) -> list[Problem]:
+        """Read everything and say what contradicts itself; an empty list means that all is well."""
+        with translated(str(self.path)):
+            return check_store(self._con, migrate.known())
+
+    def backup(self, target: str | Path) -> Path:
+        """Copy the store, as it is now, into a new file; see `driftwatch.store.backup`."""
+        with translated(str(target)):
+            return copy_open(self._con, Path(target))
+
+    def _frame(self, query: str, values: Sequence[object] = ()) -> pd.DataFrame:
+        with translated(str(self.path)):
+            return self._con.execute(query, list(values)).df()
+
+    def _unit_is_known(self, unit: str) -> bool:
+        with translated(str(self.path)):
+            return bool(self._con.execute("SELECT 1 FROM units WHERE unit = ?", [unit]).fetchone())
+
+    def _refuse_unit(self, unit: str) -> None:
+        near = nearest(unit, list(self._frame("SELECT unit FROM units")["unit"]))
+        hint = f"did you mean {near!r}?" if near else "import a units file that names it"
+        raise UnknownName(f"there is no unit {unit!r}", do=hint)
+
+    def _require_writing(self) -> None:
+        if self.read_only:
+            raise StoreError("the store is open for reading only", str(self.path), "open it for writing")
+
+
+def _remove(path: Path) -> None:
+    path.unlink(missing_ok=True)
+    path.with_name(f"{path.name}.wal").unlink(missing_ok=True)

@@ -1,0 +1,113 @@
+"""What a store keeps besides data: its own transmission profiles and the settings that were changed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import duckdb
+
+from driftwatch.errors import UsageError
+from driftwatch.profile.load import builtin, builtin_names, parse_profile, to_toml
+from driftwatch.profile.model import Profile
+from driftwatch.settings import Settings
+from driftwatch.store.clock import now_utc
+from driftwatch.store.job import count
+
+_AUDIT = "INSERT INTO audit VALUES (?, ?, ?, '', NULL, '', '', '', '', ?, ?, ?, NULL, NULL, NULL, NULL)"
+
+
+def settings_of(con: duckdb.DuckDBPyConnection) -> Settings:
+    """Give the store's settings; names that this version does not know are left alone."""
+    kept = dict(con.execute("SELECT name, value FROM settings").fetchall())
+    defaults = Settings()
+    known = {
+        name: type(getattr(defaults, name))(value) for name, value in kept.items() if hasattr(defaults, name)
+    }
+    return replace(defaults, **known)
+
+
+def change_setting(con: duckdb.DuckDBPyConnection, name: str, value: Any, who: str = "") -> Settings:
+    """Change one setting, and keep what it was.
+
+    Raises
+    ------
+    UsageError
+        If there is no such setting, the value cannot be right, or the zone of a store with data is to change:
+        times are kept as local times, and would all mean something else.
+
+    """
+    before = settings_of(con)
+    after = before.with_value(name, value)
+    old, new = str(getattr(before, name)), str(getattr(after, name))
+    if old == new:
+        return after
+    if name == "zone" and count(
+        con, "SELECT (SELECT count(*) FROM snapshots) + (SELECT count(*) FROM events)"
+    ):
+        raise UsageError(
+            "the zone cannot change once the store has data: times are kept as local times",
+            do="make a new store, set its zone, and import the files again",
+        )
+    con.execute("DELETE FROM settings WHERE name = ?", [name])
+    con.execute("INSERT INTO settings VALUES (?, ?, ?, ?)", [name, new, now_utc(), who])
+    con.execute(_AUDIT, [now_utc(), who, "setting", name, old, new])
+    return after
+
+
+def profiles_of(con: duckdb.DuckDBPyConnection) -> dict[str, Profile]:
+    """Give all profiles that units of this store can have, by name: the built-in ones and its own."""
+    known = {name: builtin(name) for name in builtin_names()}
+    for name, text in con.execute("SELECT name, toml FROM profiles ORDER BY name").fetchall():
+        known[name] = parse_profile(text, f"profile {name} in the store")
+    return known
+
+
+def add_profile(con: duckdb.DuckDBPyConnection, profile: Profile, who: str = "") -> None:
+    """Keep a profile in the store; the same one again changes nothing, a changed one replaces.
+
+    Raises
+    ------
+    UsageError
+        If it has a built-in profile's name with other content, or no longer fits readings that were taken
+        under it (a signal in another unit; a shift, pack or mode less).
+
+    """
+    known = profiles_of(con)
+    old = known.get(profile.name)
+    if old == profile:
+        return
+    if profile.name in builtin_names():
+        raise UsageError(
+            f"{profile.name!r} is a built-in profile and cannot be replaced",
+            do="give your profile another name",
+        )
+    text = to_toml(profile)
+    if old is not None:
+        _refuse_if_unfit(con, old, profile)
+        con.execute("DELETE FROM profiles WHERE name = ?", [profile.name])
+        con.execute(_AUDIT, [now_utc(), who, "profile", profile.name, to_toml(old), text])
+    con.execute("INSERT INTO profiles VALUES (?, ?, ?, ?)", [profile.name, text, now_utc(), who])
+
+
+def _refuse_if_unfit(con: duckdb.DuckDBPyConnection, old: Profile, new: Profile) -> None:
+    used = con.execute(
+        """SELECT DISTINCT c.mode, c.channel, c.signal FROM readings r
+        JOIN cells c USING (cell_id) JOIN snapshots s USING (snapshot_id) JOIN units u USING (unit)
+        WHERE u.profile = ?""",
+        [new.name],
+    ).fetchall()
+    units = {s.name: s.unit for s in new.signals}
+    channels = {c.id for c in new.clutches} | {s.id for s in new.shifts}
+    for mode, channel, signal in used:
+        if units.get(signal) != old.signal(signal).unit:
+            reason = f"{signal} was taken in {old.signal(signal).unit}"
+        elif channel not in channels:
+            reason = f"there are readings of {channel}"
+        elif mode and mode not in new.modes:
+            reason = f"there are readings in mode {mode}"
+        else:
+            continue
+        raise UsageError(
+            f"profile {new.name!r} no longer fits the store: {reason}", do="give it another name"
+        )
