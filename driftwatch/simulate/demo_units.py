@@ -65,7 +65,7 @@ def sketches() -> tuple[Sketch, ...]:
             "2024-02-05",
             165,
             188_400,
-            (_act("2024-02-05", "wear", 0.955, packs=("pack3",), haste=0.6),),
+            (_act("2024-02-05", "wear", 0.975, packs=("pack3",), haste=0.6),),
         ),
         Sketch(
             FOLLOWUP_UNIT,
@@ -185,7 +185,7 @@ def sketches() -> tuple[Sketch, ...]:
                     mode="tow",
                     rate_after=1.3,
                 ),
-                _act("2025-03-10", "wear", 0.62, packs=("pack2",), haste=1.0),
+                _act("2025-03-10", "wear", 0.68, packs=("pack2",), haste=1.0),
             ),
         ),
         Sketch(
@@ -239,7 +239,7 @@ def sketches() -> tuple[Sketch, ...]:
                     _said("power", 160, "N.m", "calibration update"),
                     rate_after=1.2,
                 ),
-                _act("2025-01-21", "wear", 0.74, packs=("pack4",), haste=0.5),
+                _act("2025-01-21", "wear", 0.87, packs=("pack4",), haste=0.5),
             ),
         ),
         Sketch(

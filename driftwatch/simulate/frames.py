@@ -53,6 +53,12 @@ class SimulatedFleet:
     packs: pd.DataFrame
     plans: tuple[UnitPlan, ...]
 
+    @property
+    def heads(self) -> pd.DataFrame:
+        """One row a snapshot: `unit`, `taken_at`, `odometer_km`, `fluid_temp_c`."""
+        columns = ["unit", "taken_at", "odometer_km", "fluid_temp_c"]
+        return self.snapshots[columns].drop_duplicates(["unit", "taken_at"], ignore_index=True)
+
     def __repr__(self) -> str:
         return (
             f"SimulatedFleet({self.profile.name!r}: {len(self.units)} units, {len(self.snapshots)} readings, "

@@ -150,11 +150,14 @@ def _plan(sketch: Sketch, profile: Profile, rng: np.random.Generator) -> UnitPla
         # In the middle of the working day.
         return float((np.datetime64(f"{on}T12:00", "m") - first) / np.timedelta64(1, "m")) / 1440.0
 
-    span = day(sketch.last) - float(rng.integers(0, 8)) - round(float(rng.uniform(0.0, 0.15)), 3)
+    # About monthly, on whole days, in working hours.
+    span = day(sketch.last) - float(rng.integers(0, 8))
     count = round(span / 30.4)
-    days = np.linspace(0.0, span, count + 1)
-    days[1:-1] += np.round(rng.uniform(-6.0, 6.0, count - 1)) + rng.uniform(-0.15, 0.15, count - 1)
-    days = np.unique(np.concatenate([days, [day(on) for on in sketch.extra]]))
+    dates = np.round(np.linspace(0.0, span, count + 1)[1:])
+    dates[:-1] += rng.integers(-6, 7, count - 1)
+    midnight = (first.astype("datetime64[D]") - first) / np.timedelta64(1, "m") / 1440.0
+    read = dates + float(midnight) + rng.integers(7 * 60, 17 * 60, count) / 1440.0
+    days = np.unique(np.concatenate([[0.0], read, [day(on) for on in sketch.extra]]))
     acts = [replace(a.action, day=day(a.on)) for a in sketch.acts]
     log = [replace(entry, day=day(a.on) + a.off) for a in sketch.acts for entry in a.log]
     log += [replace(entry, day=day(on)) for on, entry in sketch.idle]

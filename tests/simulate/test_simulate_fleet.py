@@ -33,7 +33,8 @@ def test_frames_have_the_columns_of_the_input_files(fleet):
 def test_each_cell_is_read_once_a_snapshot_and_odometers_rise(fleet):
     keys = ["unit", "taken_at", "mode", "channel", "signal"]
     assert not fleet.snapshots.duplicated(keys).any()
-    heads = fleet.snapshots.drop_duplicates(["unit", "taken_at"])
+    heads = fleet.heads
+    assert len(heads) == sum(len(p.snapshot_days) for p in fleet.plans)
     rise = heads.groupby("unit", observed=True)["odometer_km"].diff().dropna()
     assert (rise >= 0).all()
     later = heads.groupby("unit", observed=True)["taken_at"].diff().dropna()

@@ -111,6 +111,41 @@ def test_scatter_of_learned_values_is_the_stated_noise(profile):
         assert scatter.std() == pytest.approx(1.8 * m.SIGNALS[signal].noise, rel=0.09)
 
 
+def test_wandering_has_the_stated_size_and_memory(profile):
+    # Torque cut has neither fill nor ageing, so what differs from the calm twin is wandering alone.
+    # Worked out by hand: own and shared parts with correlation exp(-30/60) from month to month, and a
+    # yearly wave.
+    size = m.SIGNALS["torque_cut"]
+    moving = size.wander**2 + size.shared_wander**2
+    wave = size.season**2 * (1.0 + 0.3**2) / 2.0
+    variance = moving + wave
+    lagged = moving * np.exp(-30.0 / m.WANDER_DAYS) + wave * np.cos(2 * np.pi * 30.0 / 365.25)
+    parts = []
+    for seed in range(40):
+        run = run_one(fine(profile), difficulty=replace(QUICK, wander=1.0), seed=seed)
+        twin = run_one(fine(profile), seed=seed)
+        cells = run.cells.of("torque_cut")
+        parts.append((run.needs - twin.needs)[:, cells])
+    moved = np.array(parts)
+    # 40 units x 30 cells, about 9 independent stretches each; the shared part has 40 x 9 only, hence 10 %.
+    assert (moved**2).mean() == pytest.approx(variance, rel=0.1)
+    assert (moved[:, 1:] * moved[:, :-1]).mean() == pytest.approx(lagged, rel=0.12)
+
+
+def test_old_fluid_drifts_against_the_service(profile):
+    for sign in (-1.0, 1.0):
+        drifts = []
+        for seed in range(30):
+            service = Action("fluid", 500.0, 10.0 * sign)
+            run = run_one(fine(profile), service, difficulty=replace(QUICK, wander=1.0), seed=seed)
+            calm = run_one(fine(profile), service, seed=seed)
+            cells = run.cells.of("apply_trim")
+            drifts.append((run.needs[-1] - calm.needs[-1])[cells].mean())
+        # Hand-solved: 3 kPa per 100 000 km over 126 000 km, against the sign of the step; the mean of 30
+        # units has a standard error of about 0.4 from the drift's own spread and the shared wandering.
+        assert np.mean(drifts) == pytest.approx(-sign * 3.0 * 1.26, abs=1.6)
+
+
 def test_slips_are_as_rare_as_stated_and_gross(profile):
     run = run_one(profile, difficulty=replace(QUICK, slips=0.02))
     clean = run_one(profile, difficulty=QUICK)

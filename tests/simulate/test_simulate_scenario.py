@@ -109,6 +109,25 @@ def test_nothing_is_later_than_the_day_it_is_told_but_for_the_mistyped_year(made
     assert max(t for t in times if isinstance(t, datetime)).date() <= DEMO_AS_OF
 
 
+def test_snapshots_are_taken_in_working_hours_about_monthly(fleets):
+    for fleet in fleets:
+        hours = fleet.heads["taken_at"].dt.hour
+        assert hours.between(7, 16).all()
+        gaps = fleet.heads.groupby("unit", observed=True)["taken_at"].diff().dt.days.dropna()
+        assert gaps.median() == pytest.approx(30, abs=2)
+        assert gaps.max() < 50
+
+
+def test_random_slips_stay_within_what_is_possible(fleets):
+    # So that what is quarantined is exactly what the README lists. Bounds: physical, far outside the normal.
+    values = pd.concat([f.snapshots for f in fleets])
+    by_signal = values.groupby(values["signal"].astype(str))["value"].agg(["min", "max"])
+    assert by_signal.loc["shift_time", "min"] >= 0
+    assert by_signal.loc["shift_time", "max"] <= 30
+    assert by_signal.loc["torque_cut"].between(0, 100).all()
+    assert by_signal.loc["clutch_volume", "min"] > 0.1
+
+
 def test_every_cause_acts_logged_or_not(fleets):
     truth = pd.concat([f.truth for f in fleets])
     causes = {"wear", "power", "load", "fluid", "relearn", "rebuild", "pressure"}
