@@ -1,0 +1,1 @@
+"""The walk through all blocks, and what is said of each unit."""

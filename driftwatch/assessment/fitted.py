@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from driftwatch.assessment.results import UnitAnalysis
+from driftwatch.store.export import neutral
 
 COLUMNS = (
     "unit", "taken_at", "odometer_km", "mode", "channel", "signal", "value_unit", "value", "usable",
@@ -29,6 +32,28 @@ def fitted_values(analyses: Sequence[UnitAnalysis]) -> pd.DataFrame:
     """
     parts = [_unit(analysis) for analysis in analyses]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+
+
+def write_fitted(analyses: Sequence[UnitAnalysis], path: Path) -> Path:
+    """Write `fitted_values` as Parquet, or as CSV where the path ends so, and give the path.
+
+    In CSV, text that a spreadsheet would run as a formula is made plain, as in the other exported files.
+    """
+    frame = fitted_values(analyses)
+    # Written beside the target first, so that a failure leaves no half file in its place.
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        if path.suffix == ".csv":
+            text = {
+                c: neutral(pa.array(frame[c].astype(str))).to_pandas() for c in ("unit", "channel", "mode")
+            }
+            frame.assign(**text).to_csv(partial, index=False)
+        else:
+            frame.to_parquet(partial, index=False)
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+    return path
 
 
 def _unit(analysis: UnitAnalysis) -> pd.DataFrame:

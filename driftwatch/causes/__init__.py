@@ -1,0 +1,1 @@
+"""What a change was: families of signatures weighed against each other."""

@@ -1,0 +1,1 @@
+"""Steps, bends and transients, found jointly over a unit's cells."""

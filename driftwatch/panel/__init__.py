@@ -1,0 +1,1 @@
+"""From stored records to arrays, and what the fleet says about noise."""

@@ -61,7 +61,9 @@ class Panel:
     learn_counts : array (T, C)
         Shifts learned from since the snapshot before; NaN where not recorded.
     usable : array (T, C) of bool
-        False where there is no reading, or where it only repeats an old value.
+        False where there is no reading, where it only repeats an old value, or where it is a slip.
+    slips : array (T, C) of bool
+        True where a lone reading contradicts those around it.
 
     """
 
@@ -75,6 +77,7 @@ class Panel:
     values: Floats
     learn_counts: Floats
     usable: Bools
+    slips: Bools
     events: tuple[Event, ...]
     site: str = ""
     note: str = ""
@@ -84,5 +87,5 @@ class Panel:
         read, used = int(np.isfinite(self.values).sum()), int(self.usable.sum())
         return (
             f"Panel({self.unit!r}: {len(self.taken_at)} snapshots x {len(self.cells)} cells, "
-            f"{read} readings, {read - used} of them repeats left out)"
+            f"{read} readings, {read - used} of them repeats or slips left out)"
         )

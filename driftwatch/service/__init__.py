@@ -1,0 +1,1 @@
+"""How far each clutch still has to go, as a distribution."""

@@ -1,0 +1,334 @@
+"""The walk of a whole fleet: records -> panels -> changes -> causes -> service -> what is said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from importlib.metadata import PackageNotFoundError, version
+
+import numpy as np
+from scipy.stats import norm
+
+from driftwatch.assessment.cautions import cautions
+from driftwatch.assessment.results import (
+    Assessment,
+    Caution,
+    Effect,
+    Finding,
+    Rival,
+    UnitAnalysis,
+    UnitAssessment,
+)
+from driftwatch.assessment.sentences import finding_sentence, unit_sentence, wear_sentence
+from driftwatch.causes.identify import explain_changes
+from driftwatch.causes.prior import log_prior
+from driftwatch.causes.results import CauseFinding
+from driftwatch.causes.signatures import families
+from driftwatch.changes.design import build_design
+from driftwatch.changes.results import UnitFit
+from driftwatch.changes.search import fit_unit, search
+from driftwatch.errors import UnknownName
+from driftwatch.panel.build import panels
+from driftwatch.panel.faults import without_slips
+from driftwatch.panel.fleet import Fleet, fit_fleet
+from driftwatch.panel.panel import Panel
+from driftwatch.service.growth import RatePrior
+from driftwatch.service.outlook import Life, fleet_rates, km_per_day, outlooks
+from driftwatch.service.results import ClutchOutlook
+from driftwatch.settings import Settings
+from driftwatch.store.records import Records
+
+Progress = Callable[[str, int, int], None]
+
+#: Log posterior odds that a change needs, at a false-alarm rate of 0.05 a unit; see docs/changes.md.
+THRESHOLD_AT_5_PERCENT = 1.5
+#: A drop of a pack's volume by this share of its allowance, and this many standard errors, is a new life.
+NEW_LIFE_SHARE = 0.15
+NEW_LIFE_SES = 4.0
+#: A change counts as recent, and the unit as `changed`, for this many days.
+RECENT_DAYS = 180
+
+
+@dataclass(frozen=True)
+class FleetQuantities:
+    """What is learned from the whole fleet before any unit is judged."""
+
+    fleet: Fleet
+    rates: dict[str, dict[str, RatePrior]]
+
+
+def analyse(
+    records: Records,
+    settings: Settings,
+    units: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> tuple[UnitAnalysis, ...]:
+    """Assess every unit, or those asked for, on the evidence of the whole fleet in `records`.
+
+    Raises
+    ------
+    UnknownName
+        If a unit asked for is not in the records.
+
+    """
+    known = list(records.units["unit"])
+    for unit in units or ():
+        if unit not in known:
+            raise UnknownName(
+                f"there is no unit {unit!r}", do="`driftwatch assess --format table` lists them"
+            )
+    built = panels(records)
+    fleet = fit_fleet(built)
+    clean = [without_slips(panel, fleet) for panel in built]
+    quantities = FleetQuantities(fit_fleet(clean), fleet_rates(clean))
+    wanted = [p for p in clean if units is None or p.unit in set(units)]
+    done = []
+    for number, panel in enumerate(wanted, start=1):
+        done.append(analyse_unit(panel, quantities, records.as_of, settings))
+        if progress is not None:
+            progress("assessing units", number, len(wanted))
+    return tuple(done)
+
+
+def assess(
+    records: Records,
+    settings: Settings,
+    units: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Assessment:
+    """Give the assessment alone; see `analyse`."""
+    analyses = analyse(records, settings, units, progress)
+    return Assessment(records.as_of, made_by(), tuple(a.assessment for a in analyses))
+
+
+def made_by() -> str:
+    """Name the program and its version."""
+    try:
+        return f"driftwatch {version('driftwatch-transmission')}"
+    except PackageNotFoundError:
+        return "driftwatch (not installed)"
+
+
+def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Settings) -> UnitAnalysis:
+    """Assess one unit: a pure function of its panel, the fleet quantities and the settings."""
+    count = len(panel.days)
+    if count < settings.least_snapshots or not panel.cells:
+        return UnitAnalysis(panel, None, _too_few(panel, as_of, settings))
+    design = build_design(panel, known.fleet, settings.shifts_to_learn)
+    signatures = families(panel, known.fleet)
+    patterns = tuple(f.pattern for f in signatures)
+    prior = log_prior(panel, signatures, settings.event_slack_days)
+    threshold = THRESHOLD_AT_5_PERCENT + float(np.log(0.05 / settings.false_alarm_rate))
+    found = search(design, patterns, prior, threshold)
+    fit = fit_unit(panel, design, patterns, found, known.fleet)
+    causes = tidy(
+        explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
+    )
+    clutches = outlooks(
+        panel, lives(panel, fit, causes), known.rates[panel.profile.name], known.fleet, settings
+    )
+    findings = sorted(
+        [_finding(panel, c) for c in causes] + _wear(panel, clutches, settings),
+        key=lambda f: (f.by or f.after or date.min, f.cause),
+    )
+    said = cautions(panel, fit, as_of, settings)
+    state, sentence = _state(panel, findings, clutches, said, as_of)
+    assessment = UnitAssessment(
+        unit=panel.unit,
+        profile=panel.profile.name,
+        snapshots=count,
+        first=_day(panel, 0),
+        last=_day(panel, count - 1),
+        odometer_km=float(panel.odometer_km[-1]),
+        km_per_day=km_per_day(panel),
+        state=state,
+        sentence=sentence,
+        findings=tuple(findings),
+        clutches=tuple(clutches),
+        cautions=tuple(said),
+    )
+    return UnitAnalysis(panel, fit, assessment)
+
+
+def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
+    """One change, one finding: the clearing that comes with a rebuild is part of it, echoes are merged."""
+    rebuilt = {c.index for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
+    kept: list[CauseFinding] = []
+    for cause in sorted(causes, key=lambda c: -c.probability):
+        near = {cause.index, (cause.index or 0) - 1, (cause.index or 0) + 1}
+        if cause.cause == "relearn" and near & rebuilt:
+            continue
+        if any(k.cause == cause.cause and k.drift == cause.drift and k.index in near for k in kept):
+            continue
+        kept.append(cause)
+    return kept
+
+
+def lives(panel: Panel, fit: UnitFit, causes: list[CauseFinding]) -> dict[str, Life]:
+    """Say where each pack's present life began, and where its rate may have changed."""
+    pulls = tuple(
+        c.index for c in causes if c.cause in ("power", "load") and c.probability >= 0.5 and c.index
+    )
+    made = {}
+    for i, cell in enumerate(panel.cells):
+        if cell.signal != "clutch_volume":
+            continue
+        pack = panel.profile.clutch(cell.channel)
+        allowance = (pack.limit_cm3 or 0.0) - (pack.new_volume_cm3 or 0.0)
+        least = max(NEW_LIFE_SHARE * allowance, 1e-9)
+        starts = [
+            change.index
+            for change in fit.changes
+            if change.kind == "step"
+            and np.isfinite(change.effect[i])
+            and change.effect[i] < -max(least, NEW_LIFE_SES * change.effect_se[i])
+        ]
+        made[cell.channel] = Life(max(starts, default=0), pulls)
+    return made
+
+
+def _finding(panel: Panel, cause: CauseFinding) -> Finding:
+    index = cause.index
+    after = _day(panel, max(index - 1, 0)) if index is not None else None
+    by = None if cause.drift or index is None else _day(panel, index)
+    half = float(norm.ppf(0.95))
+    size = tuple(
+        Effect(e.signal, e.unit, e.estimate, e.estimate - half * e.se, e.estimate + half * e.se)
+        for e in cause.size
+    )
+    rivals = tuple(Rival(c, p) for c, p in cause.rivals)
+    sentence = finding_sentence(
+        cause.cause,
+        cause.probability,
+        after,
+        by,
+        cause.clutch,
+        cause.modes,
+        cause.event,
+        size,
+        rivals,
+        cause.drift,
+    )
+    return Finding(
+        cause=cause.cause,
+        probability=cause.probability,
+        after=after,
+        by=by,
+        clutch=cause.clutch,
+        modes=cause.modes,
+        shifts=cause.shifts,
+        event=cause.event.id if cause.event else None,
+        size=size,
+        rivals=rivals,
+        sentence=sentence,
+    )
+
+
+def _wear(panel: Panel, clutches: list[ClutchOutlook], settings: Settings) -> list[Finding]:
+    """A wear finding for each pack that has probably used `wear_share` of its allowance in this life."""
+    made = []
+    half = float(norm.ppf(0.95))
+    for outlook in clutches:
+        sd = max(outlook.used_se, 1e-6)
+        probability = float(norm.cdf((outlook.used - settings.wear_share) / sd))
+        if probability < settings.least_probability:
+            continue
+        gain = outlook.used * (outlook.limit_cm3 - outlook.life_start_cm3)
+        spread = half * outlook.used_se * (outlook.limit_cm3 - outlook.life_start_cm3)
+        shifts = tuple(s.id for s in panel.profile.shifts if s.applies == outlook.clutch)
+        made.append(
+            Finding(
+                cause="wear",
+                probability=probability,
+                after=_day(panel, outlook.life_start),
+                by=None,
+                clutch=outlook.clutch,
+                modes=panel.profile.modes,
+                shifts=shifts,
+                event=None,
+                size=(Effect("clutch_volume", "cm3", gain, gain - spread, gain + spread),),
+                rivals=(),
+                sentence=wear_sentence(probability, outlook),
+            )
+        )
+    return made
+
+
+def _state(
+    panel: Panel,
+    findings: list[Finding],
+    clutches: list[ClutchOutlook],
+    said: list[Caution],
+    as_of: date,
+) -> tuple[str, str]:
+    """Give the unit's state and its one sentence, the most pressing matter first."""
+    pressing = [c for c in clutches if c.service in ("plan", "due")]
+    likely = [f for f in findings if f.probability >= 0.5]
+    pressure = [f for f in likely if f.cause == "pressure"]
+    worn = [f for f in likely if f.cause == "wear"]
+    recent = [
+        f
+        for f in likely
+        if f.cause not in ("wear", "pressure") and f.by and (as_of - f.by).days <= RECENT_DAYS
+    ]
+    kinds = {c.kind for c in said}
+    parts = [f"{c.clutch} needs service {'now' if c.service == 'due' else 'soon'}" for c in pressing]
+    parts += ["the supply pressure seems to be falling"] if pressure else []
+    parts += ["a learned value is at or near the end of its range"] if "authority" in kinds else []
+    parts += ["apply and release pressure may overlap"] if "overlap" in kinds else []
+    urgent = bool(parts)
+    watched = {c.clutch for c in clutches if c.service == "watch"} - {c.clutch for c in pressing}
+    parts += [f"{clutch} is wearing and wants watching" for clutch in sorted(watched)]
+    parts += [f"{f.clutch} is worn" for f in worn if f.clutch not in watched | {c.clutch for c in pressing}]
+    changes = [f"there was probably {_cause_words(f)} by {f.by:%d %B %Y}" for f in recent]
+    parts += changes
+    if "unlearned" in kinds and recent:
+        parts.append("some shifts are not learned again yet")
+    state = (
+        "attention"
+        if urgent
+        else "worn"
+        if worn or watched
+        else "settling"
+        if recent and "unlearned" in kinds
+        else "changed"
+        if recent
+        else "steady"
+    )
+    return state, unit_sentence(state, parts, len(panel.days))
+
+
+def _cause_words(finding: Finding) -> str:
+    words = {
+        "power": "a power change",
+        "load": "a change of load",
+        "fluid": "fluid work",
+        "relearn": "a relearn",
+        "rebuild": "a rebuild",
+        "unexplained": "a change of unknown cause",
+    }
+    return words[finding.cause]
+
+
+def _too_few(panel: Panel, as_of: date, settings: Settings) -> UnitAssessment:
+    count = len(panel.days)
+    return UnitAssessment(
+        unit=panel.unit,
+        profile=panel.profile.name,
+        snapshots=count,
+        first=_day(panel, 0) if count else None,
+        last=_day(panel, count - 1) if count else None,
+        odometer_km=float(panel.odometer_km[-1]) if count else None,
+        km_per_day=km_per_day(panel),
+        state="too_few",
+        sentence=unit_sentence("too_few", [], count),
+        findings=(),
+        clutches=(),
+        cautions=tuple(cautions(panel, None, as_of, settings)),
+    )
+
+
+def _day(panel: Panel, row: int) -> date:
+    day: date = panel.taken_at[row].astype("datetime64[D]").astype(object)
+    return day

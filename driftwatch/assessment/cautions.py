@@ -1,0 +1,199 @@
+"""What the reader must know before acting: authority, overlap, unlearned cells, stale and odd data."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+
+from driftwatch.assessment.results import Caution
+from driftwatch.changes.results import UnitFit
+from driftwatch.panel.fleet import KM
+from driftwatch.panel.panel import Floats, Panel
+from driftwatch.settings import Settings
+
+#: A learned value that will be at the end of its range within this distance is a caution now.
+AUTHORITY_KM = 20_000.0
+#: How far apply and release must both have moved against the other shifts, in noise standard deviations.
+OVERLAP_SDS = 4.0
+#: Suspected slips in this share of the last ten snapshots' readings, or this many, are worth a word.
+SLIPS_WORTH_A_WORD = 3
+LOGGED_CHANGES = ("power", "load", "fluid", "relearn", "rebuild", "repair")
+
+
+def cautions(panel: Panel, fit: UnitFit | None, as_of: date, settings: Settings) -> list[Caution]:
+    """Give a unit's cautions, most pressing first."""
+    if not len(panel.days):
+        return []
+    made = [*_data(panel), *_stale(panel, as_of, settings)]
+    if fit is not None:
+        made = [*_overlap(panel, fit), *_authority(panel, fit), *_unlearned(panel, fit, settings), *made]
+    return made
+
+
+def last_change(panel: Panel, fit: UnitFit) -> int | None:
+    """Number of the first snapshot after the last change found or logged, None if there was none."""
+    found = [c.index for c in fit.changes if c.kind != "bend"]
+    logged = [
+        int(np.searchsorted(panel.taken_at, e.happened_at))
+        for e in panel.events
+        if e.kind in LOGGED_CHANGES and panel.taken_at[0] < e.happened_at
+    ]
+    known = [k for k in (*found, *logged) if k > 0]
+    return max(known) if known else None
+
+
+def shifts_wanted(panel: Panel, since: int, settings: Settings) -> Floats:
+    """Shifts that each cell still wants since a snapshot, shape (C,); NaN where no counts are recorded.
+
+    Half of the shifts counted at the first snapshot after the change are taken to have come after it.
+    """
+    counts = panel.learn_counts[since:].copy()
+    if len(counts):
+        counts[0] *= 0.5
+    told = np.isfinite(counts).any(axis=0) if len(counts) else np.zeros(len(panel.cells), dtype=bool)
+    learned = np.nansum(counts, axis=0) if len(counts) else np.zeros(len(panel.cells))
+    shifts = np.array([c.mode != "" for c in panel.cells])
+    return np.where(told & shifts, np.maximum(np.ceil(settings.shifts_to_learn - learned), 0.0), np.nan)
+
+
+def _unlearned(panel: Panel, fit: UnitFit, settings: Settings) -> list[Caution]:
+    since = last_change(panel, fit)
+    if since is None:
+        return []
+    day = _day(panel, max(since - 1, 0))
+    made = []
+    wanted = shifts_wanted(panel, since, settings)
+    for mode in panel.profile.modes:
+        per_shift: dict[str, int] = {}
+        for cell, want in zip(panel.cells, wanted, strict=True):
+            if cell.mode == mode and want > 0:
+                per_shift[cell.channel] = max(per_shift.get(cell.channel, 0), int(want))
+        if per_shift:
+            listed = ", ".join(f"{shift} ({count} more)" for shift, count in per_shift.items())
+            made.append(
+                Caution(
+                    "unlearned",
+                    tuple(per_shift),
+                    day,
+                    f"Since the last change (after {day:%d %B %Y}) these shifts have not been learned again "
+                    f"in {mode} mode; each still wants about so many repeats: {listed}.",
+                )
+            )
+    return made
+
+
+def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
+    """Values at the end of the range within which the controller can learn, or due there soon."""
+    at_end: dict[str, list[str]] = {}
+    soon: dict[str, list[str]] = {}
+    rate, rate_se = present_rate(panel, fit)
+    for i, cell in enumerate(panel.cells):
+        signal = panel.profile.signal(cell.signal)
+        told = np.flatnonzero(panel.usable[:, i])
+        if (signal.lower is None and signal.upper is None) or not len(told):
+            continue
+        value = panel.values[told[-1], i]
+        step = signal.resolution or 0.0
+        low = -np.inf if signal.lower is None else signal.lower
+        high = np.inf if signal.upper is None else signal.upper
+        name = f"{cell.channel} {cell.mode} {cell.signal}".replace("  ", " ")
+        if value <= low + step / 2 or value >= high - step / 2:
+            at_end.setdefault(cell.channel, []).append(name)
+        elif abs(rate[i]) > 3.0 * rate_se[i] > 0:
+            left = (high - value if rate[i] > 0 else value - low) / abs(rate[i]) * KM
+            if left < AUTHORITY_KM:
+                soon.setdefault(cell.channel, []).append(f"{name} in about {max(left, 0.0):,.0f} km")
+    made = []
+    last = _day(panel, len(panel.days) - 1)
+    if at_end:
+        cells = "; ".join(n for names in at_end.values() for n in names)
+        made.append(
+            Caution(
+                "authority",
+                tuple(at_end),
+                last,
+                "The controller has no more room to learn, so these shifts may turn harsh or flare without "
+                f"anything else changing: {cells}.",
+            )
+        )
+    if soon:
+        cells = "; ".join(n for names in soon.values() for n in names)
+        made.append(
+            Caution(
+                "authority",
+                tuple(soon),
+                last,
+                f"At their present rate these learned values reach the end of their range: {cells}.",
+            )
+        )
+    return made
+
+
+def present_rate(panel: Panel, fit: UnitFit) -> tuple[Floats, Floats]:
+    """Slope of each cell at the last snapshot per 10 000 km, and its standard error (C,)."""
+    bends = [c for c in fit.changes if c.kind == "bend"]
+    rate = fit.slope + sum((np.nan_to_num(c.effect) for c in bends), np.zeros(len(panel.cells)))
+    var = fit.slope_se**2 + sum((c.effect_se**2 for c in bends), np.zeros(len(panel.cells)))
+    return rate, np.sqrt(var)
+
+
+def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
+    """Shifts whose apply and release trims both rose against the other shifts of the mode."""
+    place = {(c.signal, c.channel, c.mode): i for i, c in enumerate(panel.cells)}
+    gained = (fit.fitted[-1] - fit.fitted[0]) / np.maximum(fit.noise_sd, 1e-9)
+    made = []
+    for mode in panel.profile.modes:
+        pairs = {
+            s.id: (place[("apply_trim", s.id, mode)], place[("release_trim", s.id, mode)])
+            for s in panel.profile.shifts
+            if ("apply_trim", s.id, mode) in place and ("release_trim", s.id, mode) in place
+        }
+        if len(pairs) < 4:
+            continue
+        moved = np.array([[gained[a], gained[r]] for a, r in pairs.values()])
+        apart = moved - np.median(moved, axis=0)
+        shifts = tuple(s for s, row in zip(pairs, apart, strict=True) if (row > OVERLAP_SDS).all())
+        if shifts:
+            made.append(
+                Caution(
+                    "overlap",
+                    shifts,
+                    _day(panel, 0),
+                    f"In {mode} mode, apply and release pressure of {', '.join(shifts)} have both gone up "
+                    "against the other shifts: both packs may hold at once (a tie-up), which loads shafts "
+                    "and carriers.",
+                )
+            )
+    return made
+
+
+def _stale(panel: Panel, as_of: date, settings: Settings) -> list[Caution]:
+    last = _day(panel, len(panel.days) - 1)
+    days = (as_of - last).days
+    if days <= settings.stale_days:
+        return []
+    text = f"The last snapshot is {days} days old: what is said here may no longer hold."
+    return [Caution("stale", (), last, text)]
+
+
+def _data(panel: Panel) -> list[Caution]:
+    rows, columns = np.nonzero(panel.slips)
+    if len(rows) < SLIPS_WORTH_A_WORD and not panel.slips[-3:].any():
+        return []
+    channels = tuple(dict.fromkeys(panel.cells[c].channel for c in columns))
+    shown = [
+        f"{panel.cells[c].label} on {_day(panel, int(r)):%d %B %Y} ({panel.values[r, c]:g} {panel.cells[c].unit})"
+        for r, c in list(zip(rows, columns, strict=True))[-5:]
+    ]
+    more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""
+    text = (
+        "These readings contradict the ones around them, look like slips, and were left out until confirmed: "
+        f"{'; '.join(shown)}{more}."
+    )
+    return [Caution("data", channels, _day(panel, int(rows.min())), text)]
+
+
+def _day(panel: Panel, row: int) -> date:
+    day: date = panel.taken_at[row].astype("datetime64[D]").astype(object)
+    return day

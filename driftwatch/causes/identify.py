@@ -1,0 +1,143 @@
+"""From changes to causes: the posterior probability of each cause of each change.
+
+Every change found has, given the others, a table of posterior log odds over families and snapshots. The
+probability of a cause is the share of its families (pairs count for both causes), with "no change at all"
+among the alternatives.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from driftwatch.causes.prior import nearness
+from driftwatch.causes.results import CauseFinding, SignalEffect
+from driftwatch.causes.signatures import Family
+from driftwatch.changes.evidence import Effects
+from driftwatch.changes.search import Placed, SearchResult
+from driftwatch.panel.panel import Bools, Event, Floats, Panel
+
+#: Snapshots on either side of the best one over which a change's probability is summed.
+REACH = 2
+#: A mode or shift counts as touched when its mean effect is this many standard errors from zero.
+TOUCHED = 3.0
+EVENT_CAUSES = ("power", "load", "fluid", "relearn", "rebuild")
+
+
+def explain_changes(
+    panel: Panel, families: tuple[Family, ...], found: SearchResult, slack_days: float, least: float
+) -> list[CauseFinding]:
+    """Give the findings of every change; causes under `least` are left out."""
+    findings: list[CauseFinding] = []
+    for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
+        chances = _chances(families, table, place)
+        said = {cause: p for cause, p in chances.items() if cause and p >= least}
+        for cause, probability in said.items():
+            index = _index_of(families, table, place, cause)
+            drift = families[place.pattern].pattern.kind == "bend"
+            effects = _at(found.effects[number], place.index)
+            modes, shifts = _touched(panel, effects)
+            findings.append(
+                CauseFinding(
+                    cause=cause,
+                    probability=probability,
+                    index=index,
+                    drift=drift,
+                    change=number,
+                    clutch=None,
+                    modes=modes,
+                    shifts=shifts,
+                    event=_event(panel, index, cause, slack_days),
+                    size=_sizes(panel, effects, modes),
+                    rivals=tuple(
+                        (c, p)
+                        for c, p in sorted(chances.items(), key=lambda kv: -kv[1])
+                        if c and c != cause and p >= 0.02
+                    ),
+                )
+            )
+    return findings
+
+
+def _chances(families: tuple[Family, ...], table: Floats, place: Placed) -> dict[str, float]:
+    """Probability of each cause near the change; the key "" stands for drifts that are not reported."""
+    window = table[:, max(place.index - REACH, 1) : place.index + REACH + 1]
+    top = max(float(window.max()), 0.0)
+    weight = np.exp(window - top).sum(axis=1)
+    total = weight.sum() + np.exp(-top)
+    chances: dict[str, float] = {}
+    for family, share in zip(families, weight / total, strict=True):
+        for cause in family.causes or ("",):
+            chances[cause] = chances.get(cause, 0.0) + float(share)
+    return chances
+
+
+def _index_of(families: tuple[Family, ...], table: Floats, place: Placed, cause: str) -> int:
+    """Most probable snapshot for this cause."""
+    start = max(place.index - REACH, 1)
+    rows = [i for i, f in enumerate(families) if cause in f.causes]
+    window = np.exp(table[rows, start : place.index + REACH + 1] - table[rows].max()).sum(axis=0)
+    return start + int(np.argmax(window))
+
+
+def _at(effects: Effects, index: int) -> tuple[Floats, Floats, Floats]:
+    return effects.estimate[index], effects.own_var[index], effects.shared_sd[index]
+
+
+def _pooled(effects: tuple[Floats, Floats, Floats], where: Bools) -> tuple[float, float]:
+    """Precision-weighted mean effect over some cells of one signal, and its standard error."""
+    estimate, own, shared = (part[where] for part in effects)
+    told = np.isfinite(own)
+    if not told.any():
+        return np.nan, np.nan
+    weight = 1.0 / own[told]
+    mean = float((weight * estimate[told]).sum() / weight.sum())
+    common = float((weight * shared[told]).sum() / weight.sum())
+    return mean, float(np.sqrt(1.0 / weight.sum() + common**2))
+
+
+def _touched(panel: Panel, effects: tuple[Floats, Floats, Floats]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Modes and shifts whose cells moved together beyond noise, judged on every signal of a shift."""
+    signal = np.array([c.signal for c in panel.cells])
+    mode = np.array([c.mode for c in panel.cells])
+    channel = np.array([c.channel for c in panel.cells])
+    trims = [s for s in ("apply_trim", "release_trim", "shift_time", "torque_cut") if (signal == s).any()]
+
+    def moved(where: Bools) -> bool:
+        z = []
+        for s in trims:
+            mean, se = _pooled(effects, where & (signal == s))
+            if np.isfinite(se) and se > 0:
+                z.append(abs(mean) / se)
+        return bool(z) and max(z) >= TOUCHED
+
+    modes = tuple(m for m in panel.profile.modes if moved(mode == m))
+    inside = np.isin(mode, modes) if modes else mode != ""
+    shifts = tuple(s.id for s in panel.profile.shifts if moved(inside & (channel == s.id)))
+    return modes, shifts
+
+
+def _sizes(
+    panel: Panel, effects: tuple[Floats, Floats, Floats], modes: tuple[str, ...]
+) -> tuple[SignalEffect, ...]:
+    signal = np.array([c.signal for c in panel.cells])
+    inside = np.array([not modes or c.mode in modes or c.mode == "" for c in panel.cells])
+    sizes = []
+    for kind in panel.profile.signals:
+        if kind.per_pack or not (signal == kind.name).any():
+            continue
+        mean, se = _pooled(effects, inside & (signal == kind.name))
+        if np.isfinite(se):
+            sizes.append(SignalEffect(kind.name, kind.unit, mean, se))
+    return tuple(sizes)
+
+
+def _event(panel: Panel, index: int, cause: str, slack_days: float) -> Event | None:
+    """The logged event of this kind whose date fits the gap before the snapshot, if there is one."""
+    best: tuple[float, Event] | None = None
+    for event in panel.events:
+        if event.kind != cause and not (event.kind == "repair" and cause in ("pressure", "unexplained")):
+            continue
+        chance = float(nearness(panel, event, slack_days)[max(index - 1, 0) : index + 2].sum())
+        if chance > 0.05 and (best is None or chance > best[0]):
+            best = (chance, event)
+    return best[1] if best else None

@@ -1,0 +1,77 @@
+"""Prior odds of each cause at each snapshot: how often it happens, and what the log says.
+
+A logged event is a hint with room for error: it may be misdated, may have had no effect, and changes
+happen that nobody logged. So every cause keeps a small rate of its own (changes per year; from experience,
+no source), and an entry adds the chance that it is right, spread over the snapshots around its date.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from driftwatch.causes.signatures import Family
+from driftwatch.panel.panel import Event, Floats, Panel
+
+#: Unlogged changes per unit and year.
+UNLOGGED_PER_YEAR = {
+    "power": 0.06,
+    "load": 0.06,
+    "fluid": 0.06,
+    "relearn": 0.05,
+    "rebuild": 0.02,
+    "pressure": 0.03,
+    "unexplained": 0.02,
+    "": 0.1,
+}
+#: Chance that a logged event really acted.
+LOG_IS_RIGHT = 0.8
+#: What else an entry may stand for.
+MEANINGS: dict[str, dict[str, float]] = {
+    "power": {"power": LOG_IS_RIGHT, "relearn": 0.1},
+    "load": {"load": LOG_IS_RIGHT},
+    "fluid": {"fluid": LOG_IS_RIGHT},
+    "relearn": {"relearn": LOG_IS_RIGHT},
+    "rebuild": {"rebuild": LOG_IS_RIGHT, "relearn": 0.05},
+    "repair": {"unexplained": 0.3, "pressure": 0.2, "relearn": 0.1, "rebuild": 0.05},
+    "other": {"unexplained": 0.1},
+}
+#: Given one of two causes, the chance that the other acts in the same visit without being logged.
+SAME_VISIT = 0.1
+
+
+def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> Floats:
+    """Log prior odds of every family at every snapshot, shape (K, T); -inf at the first snapshot."""
+    gaps = np.diff(panel.days, prepend=panel.days[:1]) / 365.25
+    odds = {cause: rate * gaps for cause, rate in UNLOGGED_PER_YEAR.items()}
+    for event in panel.events:
+        near = nearness(panel, event, slack_days)
+        for cause, chance in MEANINGS.get(event.kind, {}).items():
+            share = chance * near
+            odds[cause] = odds[cause] + share / (1.0 - np.minimum(share, 0.95))
+    rows = []
+    for family in families:
+        parts = family.causes or ("",)
+        row = odds[parts[0]]
+        if len(parts) == 2:
+            first, second = odds[parts[0]], odds[parts[1]]
+            row = first * second + SAME_VISIT * np.minimum(first + second, 1.0) * np.minimum(
+                np.maximum(first, second), 0.1
+            )
+        rows.append(row * family.share)
+    with np.errstate(divide="ignore"):
+        return np.log(np.stack(rows))
+
+
+def nearness(panel: Panel, event: Event, slack_days: float) -> Floats:
+    """Chance that the event's true time lies in the gap before each snapshot, shape (T,).
+
+    The logged date is wrong by a Laplace-distributed number of days of scale a third of the slack.
+    """
+    at = (event.happened_at - panel.taken_at[0]) / np.timedelta64(1, "D")
+    scale = max(slack_days / 3.0, 0.25)
+    away = (panel.days - float(at)) / scale
+    below = np.where(
+        away < 0, 0.5 * np.exp(np.minimum(away, 0.0)), 1.0 - 0.5 * np.exp(-np.maximum(away, 0.0))
+    )
+    mass = np.diff(below, prepend=below[:1])
+    return np.asarray(mass)

@@ -1,0 +1,237 @@
+"""What each cause does to a transmission's learned values, as families of patterns.
+
+A family says which signals, modes and shifts move together, and how freely; it has no fixed sizes. Sizes
+are in multiples of each signal's noise, over a wide mixture of scales, so nothing rests on the numbers of
+one transmission type. The structure is common practice in the trade (no source):
+
+- power: apply and release trims and torque cut of all shifts move together, more in some gears;
+- load: apply trims and shift time, mostly in the loaded mode, upshifts more than downshifts;
+- fluid: apply trims and shift time of all shifts one way; release trims and torque cut hardly;
+- pressure: the same amount in pressure units on every shift's apply trim, release in part, torque cut none;
+- relearn: everything jumps and is learned back;
+- rebuild: a new level for everything, and the renewed packs' volumes fall;
+- wear (of one pack): its volume and the apply trims of the shifts that apply it grow;
+- unexplained: whatever a change can do, in all cells, one signal, one mode, one pack or one shift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftwatch.changes.evidence import Pattern
+from driftwatch.panel.fleet import KM, Fleet
+from driftwatch.panel.panel import Bools, Floats, Panel
+
+SCALES = (1.5, 4.0, 12.0)
+STEP_CAUSES = ("power", "load", "fluid", "relearn", "rebuild", "pressure", "unexplained")
+
+
+@dataclass(frozen=True)
+class Family:
+    """A pattern and the causes it stands for.
+
+    `causes` is empty for patterns that are not changes to report: ageing fluid, and wear that changes its
+    rate (which the service forecast follows).
+    `share` is the part of the cause's prior odds that this pattern has.
+    """
+
+    pattern: Pattern
+    causes: tuple[str, ...]
+    share: float = 1.0
+
+
+class _Cells:
+    """A panel's cells as arrays, for writing patterns in words."""
+
+    def __init__(self, panel: Panel, fleet: Fleet) -> None:
+        cells = panel.cells
+        self.count = len(cells)
+        self.signal = np.array([c.signal for c in cells], dtype=object)
+        self.mode = np.array([c.mode for c in cells], dtype=object)
+        self.channel = np.array([c.channel for c in cells], dtype=object)
+        self.applies = np.array([c.applies or "" for c in cells], dtype=object)
+        self.up = np.array([bool(c.is_up) for c in cells])
+        self.pack = self.signal == "clutch_volume"
+        noise = [fleet.noise[c.signal] for c in cells]
+        self.sd = np.array([max(n.sd, n.resolution, 1e-9) for n in noise])
+        self.allowance = np.array([_allowance(panel, c.channel) if c.mode == "" else 0.0 for c in cells])
+        gears = [
+            min(panel.profile.shift(c.channel).gears) if not p else 1
+            for c, p in zip(cells, self.pack, strict=True)
+        ]
+        gear = np.array(gears, dtype=float)
+        top = max(float(gear.max(initial=1.0)), 2.0)
+        self.low_gear = np.where(self.pack, 0.0, 1.0 - 2.0 * (gear - 1.0) / (top - 1.0))
+        self.loaded = loaded_modes(panel)
+        self.everyday = panel.profile.modes[0] if panel.profile.modes else ""
+
+    def of(self, *signals: str) -> Bools:
+        return np.isin(self.signal, signals)
+
+    def column(self, weight: Floats | Bools | float, where: Bools | None = None) -> Floats:
+        values = np.broadcast_to(np.asarray(weight, dtype=float), (self.count,))
+        return np.asarray(values * self.sd * (1.0 if where is None else where))
+
+
+def _allowance(panel: Panel, clutch: str) -> float:
+    pack = panel.profile.clutch(clutch)
+    if pack.limit_cm3 is None or pack.new_volume_cm3 is None:
+        return 0.0
+    return max(pack.limit_cm3 - pack.new_volume_cm3, 0.0)
+
+
+def loaded_modes(panel: Panel) -> tuple[str, ...]:
+    """Name the modes that are driven loaded: those called tow or haul, else every mode but the first."""
+    modes = panel.profile.modes
+    named = tuple(m for m in modes if "tow" in m.lower() or "haul" in m.lower())
+    return named or modes[1:] or modes
+
+
+def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
+    """Give every family for one unit's cells; the order is part of the result."""
+    cells = _Cells(panel, fleet)
+    span = max(float(panel.odometer_km[-1] - panel.odometer_km[0]) / KM, 0.2)
+    per_distance = 2.0 / span
+    power, load, fluid, pressure = _power(cells), _load(cells), _fluid(cells), _pressure(cells)
+    made = [
+        _family("power", "step", power, cells, ("power",)),
+        _family("load", "step", load, cells, ("load",)),
+        _family("fluid", "step", fluid, cells, ("fluid",)),
+        _family("pressure", "step", pressure, cells, ("pressure",), 0.3),
+        _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
+        _family("power+load", "step", _both(power, load), cells, ("power", "load")),
+        _family("fluid+load", "step", _both(load, fluid), cells, ("fluid", "load")),
+        _relearn(cells, panel),
+        *_rebuild(cells),
+        *_unexplained(cells),
+        _family("pressure drift", "bend", _scaled(pressure, per_distance), cells, ("pressure",), 0.7),
+        _family("ageing fluid", "bend", _scaled(fluid, per_distance), cells, ()),
+    ]
+    made += [
+        _family(f"wear {pack}", "bend", _scaled(_wear(cells, pack), per_distance), cells, ())
+        for pack in sorted(set(cells.applies[cells.pack | cells.of("apply_trim")]))
+    ]
+    dense = _scaled(_everything(cells, cells.column(1.0) > 0), per_distance)
+    made.append(_family("unexplained drift", "bend", dense, cells, ("unexplained",), 0.1))
+    return tuple(made)
+
+
+Parts = tuple[Floats, Floats]  # basis (C, R), spread (C,)
+
+
+def _power(c: _Cells) -> Parts:
+    moved = c.of("apply_trim", "release_trim", "torque_cut")
+    basis = [c.column(0.85, moved), c.column(0.4 * c.low_gear, moved), c.column(0.6, c.of("shift_time"))]
+    basis += [c.column(0.45, c.of(s)) for s in ("apply_trim", "release_trim", "torque_cut")]
+    return _stack(basis), c.column(np.where(moved, 0.2, np.where(c.pack, 0.02, 0.12)))
+
+
+def _load(c: _Cells) -> Parts:
+    weight = np.where(np.isin(c.mode, c.loaded), 1.0, np.where(c.mode == c.everyday, 0.12, 0.35))
+    if not np.isin(c.mode, c.loaded).any():
+        weight = np.ones(c.count)
+    lean = weight * np.where(c.up, 1.0, 0.6)
+    moved = c.of("apply_trim", "shift_time")
+    basis = [c.column(0.9 * lean, moved), c.column(0.25 * weight * np.where(c.up, 1.0, -1.0), moved)]
+    basis += [c.column(0.45 * lean, c.of(s)) for s in ("apply_trim", "shift_time")]
+    others = ~np.isin(c.mode, c.loaded)
+    basis += [c.column(0.15, moved & others & (c.mode == m)) for m in sorted(set(c.mode[others & ~c.pack]))]
+    basis += [c.column(0.3 * weight, c.of("release_trim"))]
+    still = np.where(c.pack | c.of("torque_cut"), 0.03, 0.05)
+    return _stack(basis), c.column(np.where(moved, 0.2 * weight, still))
+
+
+def _fluid(c: _Cells) -> Parts:
+    moved = c.of("apply_trim", "shift_time")
+    basis = [c.column(0.85, moved)] + [c.column(0.5, c.of(s)) for s in ("apply_trim", "shift_time")]
+    basis += [c.column(0.08, c.of(s)) for s in ("release_trim", "torque_cut")]
+    return _stack(basis), c.column(np.where(moved, 0.2, 0.05))
+
+
+def _pressure(c: _Cells) -> Parts:
+    apply, release = c.of("apply_trim"), c.of("release_trim")
+    sd_apply = c.sd[apply].max(initial=0.0) or 1.0
+    joint = np.where(apply, sd_apply, np.where(release, 0.5 * sd_apply, 0.0))
+    basis = [joint, np.where(release, 0.25 * sd_apply, 0.0), c.column(0.5, c.of("shift_time"))]
+    return _stack(basis), c.column(np.where(apply, 0.1, np.where(release, 0.12, 0.04)))
+
+
+def _wear(c: _Cells, pack: str) -> Parts:
+    trims = c.of("apply_trim") & (c.applies == pack)
+    volume = c.pack & (c.channel == pack)
+    basis = [c.column(1.0, trims | volume), c.column(0.6, trims), c.column(1.0, volume)]
+    basis.append(c.column(0.3, c.of("shift_time") & (c.applies == pack)))
+    return _stack(basis), c.column(np.where(trims, 0.2, 0.05))
+
+
+def _everything(c: _Cells, where: Bools) -> Parts:
+    basis = [c.column(0.8, where & c.of(s)) for s in sorted(set(c.signal)) if (where & c.of(s)).any()]
+    return _stack(basis), c.column(np.where(where, 0.6, 0.03))
+
+
+def _relearn(c: _Cells, panel: Panel) -> Family:
+    """Cleared values go to a base; where that is zero, each cell jumps by what it had learned."""
+    with np.errstate(invalid="ignore"):
+        level = (
+            np.nan_to_num(np.nanmedian(np.where(panel.usable, panel.values, np.nan), axis=0))
+            if len(panel.values)
+            else np.zeros(c.count)
+        )
+    shifts = ~c.pack
+    basis = [c.column(0.7, c.of(s)) for s in sorted(set(c.signal[shifts]))]
+    basis.append(np.where(c.of("apply_trim", "release_trim"), -level / 4.0, 0.0))
+    spread = c.column(np.where(shifts, 0.7, 0.01))
+    pattern = Pattern("relearn", "transient", _stack(basis), spread, np.zeros(c.count), 3.0 * c.sd, SCALES)
+    return Family(pattern, ("relearn",))
+
+
+def _rebuild(c: _Cells) -> list[Family]:
+    """New levels everywhere at one of several scales; the packs' volumes fall by part of the allowance."""
+    made = []
+    for scale in SCALES:
+        basis = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
+        basis.append(np.where(c.pack, 0.15 * c.allowance, 0.0))
+        spread = np.where(c.pack, 0.2 * c.allowance, scale * 0.7 * c.sd)
+        mean = np.where(c.pack, -0.3 * c.allowance, 0.0)
+        pattern = Pattern(
+            "rebuild", "step", _stack(basis), np.maximum(spread, 1e-9), mean, SCALES[-1] * c.sd, (1.0,)
+        )
+        made.append(Family(pattern, ("rebuild",), 1.0 / len(SCALES)))
+    return made
+
+
+def _unexplained(c: _Cells) -> list[Family]:
+    """One family for all cells and one for each signal, mode, pack and shift; they share the prior odds."""
+    groups: list[tuple[str, Bools]] = [("everywhere", ~c.pack)]
+    groups += [(s, c.of(s)) for s in sorted(set(c.signal))]
+    groups += [(m, c.mode == m) for m in sorted(set(c.mode[~c.pack]))]
+    groups += [(f"onto {p}", ~c.pack & (c.applies == p)) for p in sorted(set(c.applies[~c.pack]))]
+    groups += [(s, ~c.pack & (c.channel == s)) for s in sorted(set(c.channel[~c.pack]))]
+    return [
+        _family(f"unexplained {name}", "step", _everything(c, where), c, ("unexplained",), 1.0 / len(groups))
+        for name, where in groups
+    ]
+
+
+def _family(
+    name: str, kind: str, parts: Parts, c: _Cells, causes: tuple[str, ...], share: float = 1.0
+) -> Family:
+    basis, spread = parts
+    none = np.zeros(c.count)
+    return Family(Pattern(name, kind, basis, spread, none, none, SCALES), causes, share)
+
+
+def _both(larger: Parts, smaller: Parts) -> Parts:
+    """Two causes in one visit; the second at half the scale of the first."""
+    basis = np.concatenate([larger[0], 0.5 * smaller[0]], axis=1)
+    return basis, np.sqrt(larger[1] ** 2 + (0.5 * smaller[1]) ** 2)
+
+
+def _scaled(parts: Parts, by: float) -> Parts:
+    return parts[0] * by, parts[1] * by
+
+
+def _stack(columns: list[Floats]) -> Floats:
+    return np.stack(columns, axis=1)

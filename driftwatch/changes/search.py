@@ -1,0 +1,290 @@
+"""The joint search for a unit's changes: steps, transients and bends compete at every snapshot.
+
+Starting from level and slope alone, the most probable change is added, and all that are in are then
+re-examined one by one (still needed? another time? another pattern?), until nothing moves. Evidence is
+the log Bayes factor of `driftwatch.changes.evidence`, plus the log prior odds that the caller gives for
+each pattern at each snapshot. A change is accepted when its posterior log odds pass `threshold`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from driftwatch.changes.design import LATENESS, SHARE_AFTER, SHARES, Design, candidates, whitened
+from driftwatch.changes.evidence import Effects, Pattern, log_factors
+from driftwatch.changes.results import Change, UnitFit
+from driftwatch.panel.fleet import Fleet
+from driftwatch.panel.panel import Floats, Panel
+
+#: Precision that stands for "nothing known before" on levels.
+FLAT = 1e-8
+#: How far, as a share of its size, a change may deviate from the expected course of arrival.
+LATE_SHARE = 0.3
+MOST_CHANGES = 8
+ROUNDS = 4
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A change in the model: its pattern (by number), its snapshot, and the share of shifts after it."""
+
+    pattern: int
+    index: int
+    share: float = SHARE_AFTER
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """Changes found, with the posterior log odds of every pattern at every snapshot, given the others.
+
+    Attributes
+    ----------
+    placed : tuple of Placed
+    tables : tuple of arrays (K, T)
+        For each change: log posterior odds against its absence; -inf where it cannot be.
+
+    """
+
+    placed: tuple[Placed, ...]
+    tables: tuple[Floats, ...]
+    effects: tuple[Effects, ...]
+
+
+def search(
+    design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, threshold: float
+) -> SearchResult:
+    """Find a unit's changes.
+
+    Parameters
+    ----------
+    design : Design
+        The unit's whitened readings.
+    patterns : tuple of Pattern (K)
+        What a change may look like.
+    log_prior : array (K, T)
+        Log prior odds of each pattern at each snapshot.
+    threshold : float
+        Least log posterior odds of a change against its absence.
+
+    """
+    placed: list[Placed] = []
+    for _ in range(ROUNDS):
+        before = list(placed)
+        placed = _add(design, patterns, log_prior, threshold, placed)
+        placed = _revise(design, patterns, log_prior, threshold, placed)
+        if placed == before:
+            break
+    placed = sorted(placed, key=lambda p: (p.index, p.pattern))
+    tables, effects = [], []
+    for i, change in enumerate(placed):
+        others = placed[:i] + placed[i + 1 :]
+        kinds = _estimates(design, patterns, others, change.share)
+        tables.append(_table(design, patterns, log_prior, kinds))
+        effects.append(kinds[patterns[change.pattern].kind])
+    return SearchResult(tuple(placed), tuple(tables), tuple(effects))
+
+
+def _add(
+    design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, threshold: float, placed: list[Placed]
+) -> list[Placed]:
+    while len(placed) < MOST_CHANGES:
+        table = _table(design, patterns, log_prior, _estimates(design, patterns, placed))
+        best = _best(table)
+        if best is None or _strength(table, best) <= threshold or _among(best, placed):
+            break
+        placed = [_settle(design, patterns, log_prior, p, [*placed, best]) for p in [*placed, best]]
+    return placed
+
+
+def _revise(
+    design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, threshold: float, placed: list[Placed]
+) -> list[Placed]:
+    """Take each change out in turn and put the best in its place, or nothing."""
+    kept = list(placed)
+    for change in placed:
+        if len(kept) < 2:
+            break
+        others = [p for p in kept if p != change]
+        table = _table(design, patterns, log_prior, _estimates(design, patterns, others))
+        best = _best(table)
+        kept = others
+        if best and not _among(best, others) and _strength(table, best) > threshold:
+            kept = [*others, _settle(design, patterns, log_prior, best, others)]
+    return kept
+
+
+def _among(change: Placed, placed: list[Placed]) -> bool:
+    return any((p.pattern, p.index) == (change.pattern, change.index) for p in placed)
+
+
+def _settle(
+    design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, change: Placed, placed: list[Placed]
+) -> Placed:
+    """Move a change to the snapshot beside it, and the moment between snapshots, that fit it best."""
+    pattern = patterns[change.pattern]
+    if pattern.kind not in LATENESS:
+        return change
+    last = len(design.distance) - 1
+    near = np.array([j for j in (change.index - 1, change.index, change.index + 1) if 1 <= j <= last])
+    columns = np.concatenate([whitened(design, pattern.kind, share, near) for share in SHARES], axis=2)
+    nuisance, precision = _nuisance(design, patterns, [p for p in placed if p != change])
+    gain = log_factors(estimate_effects(design, columns, nuisance, precision), pattern, design.signal)
+    gain += np.tile(log_prior[change.pattern, near], len(SHARES))
+    best = int(np.argmax(gain))
+    return Placed(change.pattern, int(near[best % len(near)]), SHARES[best // len(near)])
+
+
+def _best(table: Floats) -> Placed | None:
+    if not np.isfinite(table).any():
+        return None
+    pattern, index = np.unravel_index(int(np.argmax(table)), table.shape)
+    return Placed(int(pattern), int(index))
+
+
+def _strength(table: Floats, at: Placed) -> float:
+    """Log odds of some change at this place: all patterns, and the snapshots beside it."""
+    near = table[:, max(at.index - 1, 0) : at.index + 2]
+    return float(logsumexp(near))
+
+
+def _estimates(
+    design: Design, patterns: tuple[Pattern, ...], placed: list[Placed], share: float = SHARE_AFTER
+) -> dict[str, Effects]:
+    """Effect estimates at every candidate, given the changes already in the model."""
+    nuisance, precision = _nuisance(design, patterns, placed)
+    every = np.arange(len(design.distance))
+    estimates = {}
+    for kind in sorted({p.kind for p in patterns}):
+        usual = share == SHARE_AFTER or kind not in LATENESS
+        columns = design.columns[kind] if usual else whitened(design, kind, share, every)
+        estimates[kind] = estimate_effects(design, columns, nuisance, precision)
+    return estimates
+
+
+def _nuisance(design: Design, patterns: tuple[Pattern, ...], placed: list[Placed]) -> tuple[Floats, Floats]:
+    """Columns (C, T, 2 + n + m) that every candidate is estimated beside, and their prior precisions.
+
+    Level and slope, the n changes placed, and for each step or transient among them one column for a wrong
+    rate or moment of arrival, whose prior is in proportion to the change's size in that cell.
+    """
+    columns = [design.base]
+    precision = [np.full(len(design.signal), FLAT), design.slope_precision]
+    for change in placed:
+        pattern = patterns[change.pattern]
+        columns.append(whitened(design, pattern.kind, change.share, np.array([change.index])))
+        top = max(pattern.scales)
+        sd = top * np.sqrt(pattern.spread**2 + (pattern.basis**2).sum(axis=1)) + np.abs(pattern.mean)
+        precision.append(1.0 / np.maximum(sd, 1e-6) ** 2)
+    if not placed:
+        return design.base, np.stack(precision, axis=1)
+    size = _solve(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))[0][:, 2:]
+    for i, change in enumerate(placed):
+        late = LATENESS.get(patterns[change.pattern].kind)
+        if late is not None:
+            columns.append(whitened(design, late, change.share, np.array([change.index])))
+            free = np.hypot(LATE_SHARE * size[:, i], patterns[change.pattern].late)
+            precision.append(1.0 / np.maximum(free, 1e-6) ** 2)
+    return np.concatenate(columns, axis=2), np.stack(precision, axis=1)
+
+
+def _solve(design: Design, columns: Floats, precision: Floats) -> tuple[Floats, Floats]:
+    """Posterior mean (C, n) and covariance (C, n, n) of the columns' coefficients."""
+    gram = np.swapaxes(columns, 1, 2) @ columns
+    diagonal = np.arange(gram.shape[1])
+    gram[:, diagonal, diagonal] += precision
+    covariance = np.linalg.inv(gram)
+    mean = np.einsum("cij,cj->ci", covariance, np.einsum("cti,ct->ci", columns, design.readings))
+    return np.asarray(mean), np.asarray(covariance)
+
+
+def estimate_effects(design: Design, columns: Floats, nuisance: Floats, precision: Floats) -> Effects:
+    """Generalised least squares of each candidate column beside the nuisance columns, cell by cell.
+
+    The nuisance parameters have independent normal priors, so a cell too short to tell a slope from a step
+    says little about either, instead of failing.
+    """
+    gram = np.swapaxes(nuisance, 1, 2) @ nuisance
+    diagonal = np.arange(gram.shape[1])
+    gram[:, diagonal, diagonal] += precision
+    crossed = np.swapaxes(nuisance, 1, 2) @ columns
+    cleaned = columns - nuisance @ np.linalg.solve(gram, crossed)
+    information = np.einsum("ctj,ctj->jc", columns, cleaned)
+    score = np.einsum("ctj,ct->jc", cleaned, design.readings)
+    least = 1e-6 * np.maximum(np.einsum("ctj,ctj->jc", columns, columns), 1e-12)
+    told = information > least
+    safe = np.where(told, information, 1.0)
+    weights = np.swapaxes(np.swapaxes(design.whiten, 1, 2) @ cleaned, 1, 2) / safe.T[:, :, None]
+    shared = np.einsum("cjt,cjt->jc", weights @ design.common, weights)
+    total = np.where(told, 1.0 / safe, np.inf)
+    shared_var = np.where(told, np.clip(shared, 0.0, 0.95 * total), 0.0)
+    return Effects(
+        estimate=np.where(told, score / safe, 0.0),
+        own_var=total - shared_var,
+        shared_sd=np.sqrt(shared_var),
+    )
+
+
+def _table(
+    design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, kinds: dict[str, Effects]
+) -> Floats:
+    """Log posterior odds (K, T) of every pattern at every snapshot."""
+    table = np.stack([log_factors(kinds[p.kind], p, design.signal) for p in patterns]) + log_prior
+    table[:, 0] = -np.inf
+    return table
+
+
+def fit_unit(
+    panel: Panel, design: Design, patterns: tuple[Pattern, ...], found: SearchResult, fleet: Fleet
+) -> UnitFit:
+    """Fit level, slope and all changes found together, and give them with their standard errors."""
+    nuisance, precision = _nuisance(design, patterns, list(found.placed))
+    solution, covariance = _solve(design, nuisance, precision)
+    raw = [np.broadcast_to(np.ones_like(design.distance), design.readings.shape)]
+    raw.append(np.broadcast_to(design.distance, design.readings.shape))
+    kinds = [patterns[p.pattern].kind for p in found.placed]
+    raw += [_shape(design, kind, p) for kind, p in zip(kinds, found.placed, strict=True)]
+    raw += [_shape(design, LATENESS[k], p) for k, p in zip(kinds, found.placed, strict=True) if k in LATENESS]
+    shapes = np.stack(raw, axis=2)
+    se = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
+    changes = tuple(
+        Change(
+            kind=patterns[place.pattern].kind,
+            index=place.index,
+            span=_span(table, place),
+            effect=solution[:, 2 + i],
+            effect_se=se[:, 2 + i],
+            evidence=_strength(table, place),
+        )
+        for i, (place, table) in enumerate(zip(found.placed, found.tables, strict=True))
+    )
+    return UnitFit(
+        fitted=np.einsum("cti,ci->tc", shapes, solution),
+        fitted_se=np.sqrt(np.maximum(np.einsum("cti,cij,ctj->tc", shapes, covariance, shapes), 0.0)),
+        slope=solution[:, 1],
+        slope_se=se[:, 1],
+        noise_sd=np.array([fleet.noise[c.signal].sd for c in panel.cells]),
+        changes=changes,
+    )
+
+
+def _shape(design: Design, kind: str, place: Placed) -> Floats:
+    at = np.array([place.index])
+    return candidates(kind, design.learned, design.distance, design.shifts_to_learn, place.share, at)[:, :, 0]
+
+
+def _span(table: Floats, place: Placed, level: float = 0.9) -> tuple[int, int]:
+    """Smallest run of snapshots around the change that holds `level` of its pattern's probability."""
+    row = np.exp(table[place.pattern] - table[place.pattern].max())
+    row /= row.sum()
+    low = high = place.index
+    while row[low : high + 1].sum() < level:
+        left = row[low - 1] if low > 0 else -1.0
+        right = row[high + 1] if high + 1 < len(row) else -1.0
+        if left >= right:
+            low -= 1
+        else:
+            high += 1
+    return low, high

@@ -1,0 +1,221 @@
+"""How a pack's volume grows with distance: several shapes at once, weighed by how well they fit.
+
+Shapes, each linear in its coefficients (volume at the start of the life, rate, change of rate):
+
+- steady: the same rate throughout;
+- bent: the rate changes once, after one of the snapshots (likelier after a power or load change);
+- hastening: the rate grows in proportion to itself, by `a` per 10 000 km, a on a grid.
+
+Rates have a prior from the fleet: the usual spread of this pack's rates with probability 0.75, and a wide
+one for packs that wear abnormally. Bayes' rule gives every shape a weight and a normal posterior; nothing
+is chosen, so a straight line does not hide wear that hastens. Noise is the fleet's for clutch volumes, with
+memory, plus the unevenness of wear itself, which accumulates with distance like a random walk.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftwatch.panel.fleet import KM, Fleet
+
+Floats = NDArray[np.float64]
+
+HASTENING = (0.03, 0.06, 0.1, 0.15, 0.22, 0.32, 0.45)
+USUAL_SHARE = 0.75
+#: Prior share of each kind of shape; bends share theirs over the snapshots.
+SHAPE_SHARE = {"steady": 0.5, "bent": 0.25, "hastening": 0.25}
+#: How much likelier the rate changes at a known power or load change than elsewhere.
+AFTER_CHANGE = 10.0
+#: Unevenness of wear: sd of the volume gained over 10 000 km, as a share of the gain expected.
+UNEVEN = 0.12
+
+
+@dataclass(frozen=True)
+class RatePrior:
+    """Fleet prior of a pack's growth, cm3 per 10 000 km."""
+
+    usual: float
+    usual_sd: float
+    wide_sd: float
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Posterior of one pack's growth as a mixture over M shapes.
+
+    Attributes
+    ----------
+    weight : array (M,)
+    now, now_var : array (M,)
+        Volume at the last snapshot and its variance, cm3.
+    rate, rate_var, now_rate_cov : array (M,)
+        Present rate per 10 000 km, its variance, and its covariance with the volume.
+    start, gain, gain_var : array (M,)
+        Volume at the life's first snapshot; growth since then and its variance.
+    hastening : array (M,)
+        Growth of the rate per 10 000 km, in proportion to itself; 0 for the other shapes.
+    uneven : float
+        Variance of the volume per 10 000 km ahead from the unevenness of wear.
+    """
+
+    weight: Floats
+    now: Floats
+    now_var: Floats
+    rate: Floats
+    rate_var: Floats
+    now_rate_cov: Floats
+    start: Floats
+    gain: Floats
+    gain_var: Floats
+    hastening: Floats
+    uneven: float
+
+
+def rate_priors(slopes: dict[str, list[float]], new_volumes: dict[str, float]) -> dict[str, RatePrior]:
+    """Learn each pack's usual growth from the slopes of all units, robustly; shrunk to the mean of all packs.
+
+    Parameters
+    ----------
+    slopes : dict
+        Pack -> slopes of the fleet's units, cm3 per 10 000 km.
+    new_volumes : dict
+        Pack -> a scale for packs that no unit has told anything about, cm3.
+
+    """
+    relative = {p: np.array(s) / new_volumes[p] for p, s in slopes.items() if s}
+    pooled = np.concatenate(list(relative.values())) if relative else np.array([0.004])
+    centre, spread = _median_and_spread(np.maximum(pooled, 0.0))
+    priors = {}
+    for pack, volume in new_volumes.items():
+        own = np.maximum(relative.get(pack, np.empty(0)), 0.0)
+        weight = len(own) / (len(own) + 4.0)
+        own_centre, own_spread = _median_and_spread(own) if len(own) else (centre, spread)
+        usual = weight * own_centre + (1.0 - weight) * centre
+        sd = max(weight * own_spread + (1.0 - weight) * spread, 0.3 * usual, 2e-4)
+        priors[pack] = RatePrior(usual * volume, sd * volume, max(8.0 * usual, 0.03) * volume)
+    return priors
+
+
+def _median_and_spread(values: Floats) -> tuple[float, float]:
+    centre = float(np.median(values))
+    return centre, float(1.4826 * np.median(np.abs(values - centre)))
+
+
+def fit_growth(
+    volume: Floats, odometer_km: Floats, days: Floats, changes: list[int], prior: RatePrior, fleet: Fleet
+) -> Growth:
+    """Fit all shapes to the readings of one pack's present life.
+
+    Parameters
+    ----------
+    volume, odometer_km, days : array (T,)
+        cm3, km and days, from the life's first snapshot on; volumes NaN where not read.
+    changes : list of int
+        Snapshots at which the fleet's other evidence says that power or load changed.
+    prior : RatePrior
+        What the fleet says about this pack's growth.
+    fleet : Fleet
+        Where the noise of volumes comes from.
+
+    """
+    told = np.isfinite(volume)
+    x = (odometer_km - odometer_km[0]) / KM
+    shapes, share, hastening = _shapes(x, changes)
+    uneven = (UNEVEN * max(prior.usual, _crude_rate(volume[told], x[told]))) ** 2
+    noise = fleet.noise["clutch_volume"].covariance(days)
+    noise = (noise + uneven * np.minimum(x[:, None], x[None, :]))[np.ix_(told, told)]
+    factor = np.linalg.inv(np.linalg.cholesky(noise))
+    parts = [
+        _posterior(shapes, volume[told], told, factor, mean, sd, prior.wide_sd)
+        for mean, sd in ((prior.usual, prior.usual_sd), (prior.usual, prior.wide_sd))
+    ]
+    log_weight = np.concatenate(
+        [
+            np.log(share) + np.log(chance) + part[2]
+            for part, chance in zip(parts, (USUAL_SHARE, 1.0 - USUAL_SHARE), strict=True)
+        ]
+    )
+    weight = np.exp(log_weight - log_weight.max())
+    mean = np.concatenate([part[0] for part in parts])
+    cov = np.concatenate([part[1] for part in parts])
+    both = np.concatenate([shapes, shapes])
+    now, first = both[:, -1], both[:, 0]
+    slope = np.concatenate([_present_rate(shapes, x, hastening)] * 2)
+    gained = now - first
+    return Growth(
+        weight=weight / weight.sum(),
+        now=_dot(now, mean),
+        now_var=_form(now, cov, now),
+        rate=_dot(slope, mean),
+        rate_var=_form(slope, cov, slope),
+        now_rate_cov=_form(now, cov, slope),
+        start=_dot(first, mean),
+        gain=_dot(gained, mean),
+        gain_var=_form(gained, cov, gained),
+        hastening=np.concatenate([hastening, hastening]),
+        uneven=uneven,
+    )
+
+
+def _shapes(x: Floats, changes: list[int]) -> tuple[Floats, Floats, Floats]:
+    """Design (M, T, 3) of all shapes, their prior shares (M,) and hastening (M,)."""
+    ones, zero = np.ones_like(x), np.zeros_like(x)
+    designs = [np.stack([ones, x, zero], axis=1)]
+    share, hastening = [SHAPE_SHARE["steady"]], [0.0]
+    inner = list(range(1, len(x) - 1))
+    pull = np.array([AFTER_CHANGE if {k, k + 1} & set(changes) else 1.0 for k in inner])
+    for k, part in zip(inner, pull / max(pull.sum(), 1.0), strict=True):
+        designs.append(np.stack([ones, x, np.maximum(x - x[k], 0.0)], axis=1))
+        share.append(SHAPE_SHARE["bent"] * part)
+        hastening.append(0.0)
+    for a in HASTENING:
+        designs.append(np.stack([ones, np.expm1(a * x) / a, zero], axis=1))
+        share.append(SHAPE_SHARE["hastening"] / len(HASTENING))
+        hastening.append(a)
+    return np.stack(designs), np.array(share), np.array(hastening)
+
+
+def _present_rate(shapes: Floats, x: Floats, hastening: Floats) -> Floats:
+    """Row (M, 3) that turns coefficients into the rate at the last snapshot."""
+    bent = (shapes[:, -1, 2] > 0).astype(float)
+    return np.stack([np.zeros(len(shapes)), np.exp(hastening * x[-1]), bent], axis=1)
+
+
+def _crude_rate(volume: Floats, x: Floats) -> float:
+    run = float(x[-1] - x[0]) if len(x) else 0.0
+    return max(float(volume[-1] - volume[0]) / run, 0.0) if run > 0 else 0.0
+
+
+def _posterior(
+    shapes: Floats,
+    volume: Floats,
+    told: NDArray[np.bool_],
+    factor: Floats,
+    mean: float,
+    sd: float,
+    wide: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Posterior mean (M, 3), covariance (M, 3, 3) and log marginal likelihood (M,), for one rate prior."""
+    design = factor @ shapes[:, told]
+    centre = np.array([volume[0], mean, 0.0])
+    precision = np.array([1e-4, 1.0 / sd**2, 1.0 / wide**2])
+    left = factor @ volume - design @ centre
+    gram = np.swapaxes(design, 1, 2) @ design
+    gram[:, np.arange(3), np.arange(3)] += precision
+    cov = np.linalg.inv(gram)
+    score = np.einsum("mti,mt->mi", design, left)
+    shift = np.einsum("mij,mj->mi", cov, score)
+    log_likelihood = 0.5 * ((score * shift).sum(axis=1) - (left**2).sum(axis=1))
+    log_likelihood += 0.5 * (np.log(precision).sum() - np.linalg.slogdet(gram)[1])
+    return np.asarray(centre + shift), np.asarray(cov), np.asarray(log_likelihood)
+
+
+def _dot(rows: Floats, mean: Floats) -> Floats:
+    return np.asarray((rows * mean).sum(axis=1))
+
+
+def _form(left: Floats, cov: Floats, right: Floats) -> Floats:
+    return np.asarray(np.einsum("mi,mij,mj->m", left, cov, right))

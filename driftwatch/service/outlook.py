@@ -1,0 +1,166 @@
+"""The outlook of a unit's packs: growth, distance to the limit, service state and its reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from scipy.stats import norm
+
+from driftwatch.panel.fleet import KM, Fleet, corrected
+from driftwatch.panel.panel import Panel
+from driftwatch.service.crossing import crossing, due_dates
+from driftwatch.service.growth import Growth, RatePrior, fit_growth, rate_priors
+from driftwatch.service.results import ClutchOutlook
+from driftwatch.settings import Settings
+
+#: Fewest volume readings in a life for a forecast.
+LEAST_READINGS = 3
+FAN_POINTS = 25
+USE_DAYS = 365.0
+
+
+@dataclass(frozen=True)
+class Life:
+    """Where a pack's present life begins, and where its rate may have changed (snapshot numbers)."""
+
+    start: int
+    rate_changes: tuple[int, ...]
+
+
+def fleet_rates(panels: Sequence[Panel]) -> dict[str, dict[str, RatePrior]]:
+    """Learn the usual growth of every pack of every profile from all units: profile -> pack -> prior."""
+    priors = {}
+    for profile in {p.profile.name: p.profile for p in panels}.values():
+        slopes: dict[str, list[float]] = {c.id: [] for c in profile.clutches}
+        volumes = {c.id: c.new_volume_cm3 or 0.0 for c in profile.clutches}
+        for panel in panels:
+            if panel.profile.name == profile.name:
+                for pack, slope, level in _slopes(panel):
+                    slopes[pack].append(slope)
+                    volumes[pack] = volumes[pack] or level
+        typical = float(np.median([v for v in volumes.values() if v] or [50.0]))
+        priors[profile.name] = rate_priors(slopes, {p: v or typical for p, v in volumes.items()})
+    return priors
+
+
+def _slopes(panel: Panel) -> list[tuple[str, float, float]]:
+    """Median slope of each pack over pairs of readings half a history apart, and its median volume."""
+    found = []
+    for i, cell in enumerate(panel.cells):
+        if cell.signal != "clutch_volume":
+            continue
+        told = panel.usable[:, i]
+        y, x = panel.values[told, i], panel.odometer_km[told] / KM
+        half = len(y) // 2
+        if half < 2:
+            continue
+        run = x[half:] - x[:-half]
+        if (run > 0).any():
+            rise = (y[half:] - y[:-half])[run > 0] / run[run > 0]
+            found.append((cell.channel, float(np.median(rise)), float(np.median(y))))
+    return found
+
+
+def km_per_day(panel: Panel) -> float | None:
+    """Distance a day over the last year (or the whole history, if shorter); None if it cannot be told."""
+    if len(panel.days) < 2:
+        return None
+    recent = panel.days >= panel.days[-1] - USE_DAYS
+    if recent.sum() < 2:
+        recent[-2:] = True
+    days = panel.days[recent]
+    driven = panel.odometer_km[recent]
+    if days[-1] - days[0] < 1.0:
+        return None
+    return float(max(driven[-1] - driven[0], 0.0) / (days[-1] - days[0]))
+
+
+def outlooks(
+    panel: Panel,
+    lives: dict[str, Life],
+    rates: dict[str, RatePrior],
+    fleet: Fleet,
+    settings: Settings,
+) -> list[ClutchOutlook]:
+    """Give the outlook of each pack with volume readings and a limit."""
+    values = corrected(panel, fleet) if panel.cells else panel.values
+    use = km_per_day(panel)
+    made = []
+    for i, cell in enumerate(panel.cells):
+        if cell.signal != "clutch_volume":
+            continue
+        pack = panel.profile.clutch(cell.channel)
+        life = lives.get(cell.channel, Life(0, ()))
+        here = slice(life.start, None)
+        if pack.limit_cm3 is None or np.isfinite(values[here, i]).sum() < LEAST_READINGS:
+            continue
+        growth = fit_growth(
+            values[here, i],
+            panel.odometer_km[here],
+            panel.days[here],
+            [k - life.start for k in life.rate_changes if k > life.start],
+            rates[cell.channel],
+            fleet,
+        )
+        made.append(_outlook(panel, cell.channel, life, growth, pack.limit_cm3, use, settings))
+    return made
+
+
+def _outlook(
+    panel: Panel, pack: str, life: Life, growth: Growth, limit: float, use: float | None, settings: Settings
+) -> ClutchOutlook:
+    w = growth.weight
+    now, start, rate = float(w @ growth.now), float(w @ growth.start), float(w @ growth.rate)
+    rate_sd = float(np.sqrt(w @ (growth.rate_var + (growth.rate - rate) ** 2)))
+    gain = float(w @ growth.gain)
+    gain_sd = float(np.sqrt(w @ (growth.gain_var + (growth.gain - gain) ** 2)))
+    allowance = limit - start
+    crossed = crossing(growth, limit)
+    last: date = panel.taken_at[-1].astype("datetime64[D]").astype(object)
+    ahead = crossed.quantiles()
+    reach = min(max(1.2 * (ahead["p90"] or 200_000.0), 5_000.0), 200_000.0)
+    fan_km = np.linspace(0.0, reach, FAN_POINTS)
+    low, mid, high = crossed.fan(fan_km)
+    service, reason = service_state(crossed.chance, now >= limit, settings)
+    return ClutchOutlook(
+        clutch=pack,
+        life_start=life.start,
+        life_start_cm3=start,
+        volume_cm3=now,
+        growth_cm3_per_10000km=rate,
+        growth_interval=(rate + norm.ppf(0.1) * rate_sd, rate + norm.ppf(0.9) * rate_sd),
+        limit_cm3=limit,
+        limit_source=panel.profile.limit_source,
+        used=gain / allowance if allowance > 0 else 1.0,
+        used_se=gain_sd / allowance if allowance > 0 else 0.0,
+        remaining_km=ahead,
+        due_on=due_dates(crossed, last, use),
+        chance_within=(settings.chance_km, crossed.chance(settings.chance_km)),
+        service=service,
+        reason=reason,
+        fan_km=panel.odometer_km[-1] + fan_km,
+        fan_p10=low,
+        fan_p50=mid,
+        fan_p90=high,
+    )
+
+
+def service_state(chance: Callable[[float], float], reached: bool, settings: Settings) -> tuple[str, str]:
+    """Service state and the reason for it, from the chance of reaching the limit within each horizon."""
+    horizons = (("due", settings.due_km), ("plan", settings.plan_km), ("watch", settings.watch_km))
+    if reached:
+        return "due", "The fitted volume has reached the limit."
+    for state, km in horizons:
+        probability = chance(km)
+        if probability > 0.5:
+            return state, (
+                f"The limit is more likely than not within {km:,.0f} km (chance {probability:.0%}); "
+                f"this clears when the chance falls below one half."
+            )
+    return "clear", (
+        f"The chance of reaching the limit within {settings.watch_km:,.0f} km is "
+        f"{chance(settings.watch_km):.0%}, under one half."
+    )
