@@ -8,16 +8,19 @@ from pathlib import Path
 import numpy as np
 
 from driftwatch.assessment.results import Effect, Finding, UnitAnalysis
+from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.reporting import figures, owner, render, sentences
 from driftwatch.reporting.about import about
 from driftwatch.reporting.context import ExplainContext, Share
 from driftwatch.reporting.maps import learn_rows
-from driftwatch.reporting.since import Since, find_since, shifts_seen
+from driftwatch.reporting.since import Since, find_since
 from driftwatch.reporting.texts import as_date, day, name, percent
 from driftwatch.settings import Settings
 
 #: Share of the change from which the answer is yes, mostly, partly.
 YES, MOSTLY, PARTLY = 0.85, 0.6, 0.2
+#: A change of less than so many noise units, over all signals together, is none.
+LEAST = 1.0
 #: A share known no better than this is no answer.
 TOO_WIDE = 0.6
 _TERMS = ("learned value", "trim", "pack", "fill volume", "limit", "mode", "settling", "80 % range")
@@ -71,8 +74,8 @@ def build_explain(
     last_day = as_of or (as_date(panel.taken_at[-1]) if len(panel.taken_at) else start.on)
     found = findings_since(said.findings, start, settings.event_slack_days)
     shares = share_out(analysis, found, start)
-    learning = learn_rows(shifts_seen(panel, start.cut), settings.shifts_to_learn)
-    answer, because = _answer(analysis, start, found, shares)
+    learning = learn_rows(panel, start.cut, settings)
+    answer, because = _answer(analysis, start, shares)
     what = f"the change seen since {day(start.on)}"
     return ExplainContext(
         title=f"What changed in {name(said.unit)}?",
@@ -90,24 +93,23 @@ def build_explain(
         dont=owner.dont(analysis, answer),
         come_back=owner.come_back(analysis, start, learning, last_day, settings),
         would_change=owner.would_change(answer, start, learning, shares),
-        details=tuple(
-            f"{f.sentence} {sentences.sure(f.probability).capitalize()}."
-            for f in sorted(said.findings, key=lambda f: -f.probability)
-        ),
+        details=tuple(sentences.found(f) for f in sorted(said.findings, key=lambda f: -f.probability)),
         about=about([analysis], last_day, _TERMS),
     )
 
 
 def findings_since(findings: tuple[Finding, ...], start: Since, slack_days: float) -> tuple[Finding, ...]:
-    """Give the findings that began at the change or after it, allowing for a log that is some days out."""
+    """Give what acted since: changes at the event or after it (the log may be some days out), and slow drifts.
+
+    Wear is left out: it is held against its own limit, and its size on the shifts is not known.
+    """
     earliest = start.on - timedelta(days=slack_days)
     tied = None if start.event is None else start.event.id
     return tuple(
         f
         for f in findings
-        if (f.event is not None and f.event == tied)
-        or (f.by is not None and f.by >= earliest)
-        or (f.by is None and f.after is not None and f.after >= earliest)
+        if f.cause != "wear"
+        and ((f.event is not None and f.event == tied) or f.by is None or f.by >= earliest)
     )
 
 
@@ -116,20 +118,20 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
 
     Each finding weighs as much as its effects on the shifts (mean size in noise units, added up over the
     signals), times the probability that its cause acted; what is left of the probability goes to its rivals
-    and then to `unexplained`. A share's range sets the cause's own smallest (largest) size against the
+    and then to `unexplained`. A slow drift, whose size is per 10 000 km, counts with the distance since. A share's range sets the cause's own smallest (largest) size against the
     others' largest (smallest).
 
     Returns
     -------
     tuple of Share
-        Largest first; empty where no size can be told.
+        Largest first; empty where no size can be told, or all of it is less than one noise unit.
 
     """
-    noise = _noise(analysis)
+    noise, driven = _noise(analysis), _driven(analysis, start) / 10000.0
     weights: dict[str, list[float]] = {}
     for f in found:
-        sizes = [e for e in f.size if e.signal != "clutch_volume"] or list(f.size)
-        total = np.sum([_weights(e, noise) for e in sizes], axis=0) if sizes else np.zeros(3)
+        sizes = [_weights(e, noise) for e in f.size if e.signal not in PACK_SIGNALS]
+        total = np.sum(sizes, axis=0) * (driven if f.by is None else 1.0) if sizes else np.zeros(3)
         parts = [(f.cause, f.probability), *((r.cause, r.probability) for r in f.rivals)]
         left = max(0.0, 1.0 - sum(p for _, p in parts))
         for cause, p in [*parts, ("unexplained", left)]:
@@ -137,7 +139,7 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
             for k in range(3):
                 held[k] += p * float(total[k])
     whole = sum(w[0] for w in weights.values())
-    if whole <= 0:
+    if whole < LEAST:
         return ()
     asked = _asked(found, start)
     made = []
@@ -167,21 +169,20 @@ def _asked(found: tuple[Finding, ...], start: Since) -> set[str]:
     return {start.kind}
 
 
-def _answer(
-    analysis: UnitAnalysis, start: Since, found: tuple[Finding, ...], shares: tuple[Share, ...]
-) -> tuple[str, str]:
+def _answer(analysis: UnitAnalysis, start: Since, shares: tuple[Share, ...]) -> tuple[str, str]:
     """Give the answer and the reason for it."""
     read = len(analysis.panel.taken_at) - start.cut
     if read == 0:
         return "can't tell yet", f"The controller has not been read out since {day(start.on)}."
     if analysis.assessment.state == "too_few" or analysis.fit is None or start.cut == 0:
         return "can't tell yet", "There are too few readings, before or since, to tell a change from chance."
-    if not found:
+    if not shares:
         if read < 2:
             return "can't tell yet", "There is only one reading since, and it does not show a change so far."
-        return "no", "The learned values have not moved since then by more than chance: there is no change to explain."
-    if not shares:
-        return "can't tell yet", "A change is seen, but its size cannot be told."
+        return (
+            "no",
+            "The learned values have not moved since then by more than chance: there is no change to explain.",
+        )
     mine = [s for s in shares if s.asked]
     share = sum(s.share for s in mine)
     low, high = min(1.0, sum(s.low for s in mine)), min(1.0, sum(s.high for s in mine))
@@ -195,7 +196,15 @@ def _answer(
     if share >= PARTLY:
         return "partly", told
     other = next((s for s in shares if not s.asked), None)
-    return "no", told + (f" The largest part goes to {other.label} ({percent(other.share)})." if other else "")
+    return "no", told + (
+        f" The largest part goes to {other.label} ({percent(other.share)})." if other else ""
+    )
+
+
+def _driven(analysis: UnitAnalysis, start: Since) -> float:
+    """Give the distance from the last snapshot before the change to the last of all, in km."""
+    odometer = analysis.panel.odometer_km
+    return float(odometer[-1] - odometer[max(start.cut - 1, 0)]) if len(odometer) else 0.0
 
 
 def _noise(analysis: UnitAnalysis) -> dict[str, float]:

@@ -82,7 +82,11 @@ def calendar(months: Sequence[tuple[int, int]], expected: Sequence[float], reach
     else:
         says = (
             f"About {total:.1f} packs of the fleet are expected to reach their limit in these twelve months"
-            + (f", the most in {names[peak]} ({expected[peak]:.1f})." if expected[peak] > 1.3 * total / 12 else ".")
+            + (
+                f", the most in {names[peak]} ({expected[peak]:.1f})."
+                if expected[peak] > 1.3 * total / 12
+                else "."
+            )
             + " Each pack's chance is spread over the months it may fall in, so a month can hold part of a pack."
         )
     if reached:
@@ -111,7 +115,10 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
     furthest = max([v for _, _, r, _ in drawn for v in r.values() if v is not None] or [1000.0])
     edge = 1.08 * furthest
     figure = go.Figure()
-    labels = [chart_text(shorten(unit, 18)) + " · " + chart_text(shorten(clutch, 10)) for unit, clutch, _, _ in drawn]
+    labels = [
+        chart_text(shorten(unit, 18)) + " · " + chart_text(shorten(clutch, 10))
+        for unit, clutch, _, _ in drawn
+    ]
     places = list(range(len(drawn)))
     for service in ("due", "plan", "watch", "clear"):
         mine = [i for i in places if drawn[i][3] == service]
@@ -126,7 +133,13 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
             xs += [low, r["p90"] if r["p90"] is not None else edge, None]
             ys += [i, i, None]
         figure.add_scatter(
-            x=xs, y=ys, mode="lines", line={"color": colour, "width": 5}, opacity=0.45, hoverinfo="skip", showlegend=False
+            x=xs,
+            y=ys,
+            mode="lines",
+            line={"color": colour, "width": 5},
+            opacity=0.45,
+            hoverinfo="skip",
+            showlegend=False,
         )
         middles = [drawn[i][2]["p50"] if drawn[i][2]["p50"] is not None else edge for i in mine]
         figure.add_scatter(
@@ -135,7 +148,12 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
             mode="markers",
             name=service,
             showlegend=True,
-            marker={"color": colour, "size": 11, "symbol": URGENCY_MARK[service], "line": {"width": 1, "color": INK}},
+            marker={
+                "color": colour,
+                "size": 11,
+                "symbol": URGENCY_MARK[service],
+                "line": {"width": 1, "color": INK},
+            },
             text=[labels[i] for i in mine],
             hovertemplate="%{text}: %{x:,.0f} km to the limit<extra></extra>",
         )
@@ -151,9 +169,15 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
     )
     height = 110 + 24 * max(len(drawn), 3)
     figure.update_yaxes(
-        tickvals=places, ticktext=labels, range=[len(drawn) - 0.4, -0.6], showgrid=False, tickfont={"size": 12}
+        tickvals=places,
+        ticktext=labels,
+        range=[len(drawn) - 0.4, -0.6],
+        showgrid=False,
+        tickfont={"size": 12},
     )
-    figure.update_xaxes(title={"text": "distance to the limit, km"}, range=[-0.02 * edge, 1.04 * edge], tickformat=",.0f")
+    figure.update_xaxes(
+        title={"text": "distance to the limit, km"}, range=[-0.02 * edge, 1.04 * edge], tickformat=",.0f"
+    )
     unit, clutch, first, _ = rows[0]
     if first["p50"] is not None and first["p50"] <= 0:
         says = f"{shorten(unit, 40)}, {clutch} has reached its limit."
@@ -168,7 +192,12 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
         "Distance left",
         says,
         height,
-        styled(figure, height, showlegend=True, legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom"}),
+        styled(
+            figure,
+            height,
+            showlegend=True,
+            legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom"},
+        ),
         Table(
             "Distance to the limit",
             ("Unit", "Clutch", "Service", "1 in 10 sooner than", "Even chance", "9 in 10 sooner than"),
@@ -196,7 +225,9 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
             y=places,
             orientation="h",
             marker={
-                "color": [BLUE if s.asked else "#8a9aa5" if s.cause == "unexplained" else ORANGE for s in shares],
+                "color": [
+                    BLUE if s.asked else "#8a9aa5" if s.cause == "unexplained" else ORANGE for s in shares
+                ],
                 "pattern": {
                     "shape": ["" if s.asked else "." if s.cause == "unexplained" else "/" for s in shares],
                     "fgcolor": "#ffffff",
@@ -217,7 +248,11 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
         )
     )
     figure.update_yaxes(
-        tickvals=places, ticktext=labels, range=[len(shares) - 0.4, -0.6], showgrid=False, tickfont={"size": 14}
+        tickvals=places,
+        ticktext=labels,
+        range=[len(shares) - 0.4, -0.6],
+        showgrid=False,
+        tickfont={"size": 14},
     )
     figure.update_xaxes(title={"text": "share of the change, %"}, range=[0, 103], dtick=25)
     biggest = shares[0]
@@ -255,4 +290,3 @@ def _reach_words(r: dict[str, float | None]) -> str:
     end = f" to {grouped(r['p90'], 0)}" if r["p90"] is not None else " or more"
     low = grouped(r["p10"], 0) if r["p10"] is not None else "?"
     return f"{km(r['p50'])} to go (80 % range {low}{end} km)"
-

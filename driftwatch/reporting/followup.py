@@ -11,16 +11,38 @@ from driftwatch.assessment.results import Finding, UnitAnalysis
 from driftwatch.panel.panel import Panel
 from driftwatch.reporting import render, sentences, timelines
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import Chart, ChangeMap, DriveStep, FollowupContext, LearnRow, Table
-from driftwatch.reporting.maps import change_maps, learn_rows
-from driftwatch.reporting.since import Move, Since, find_since, moves, shifts_seen
-from driftwatch.reporting.texts import as_date, count, day, km, listed, name, number, percent, signed, unit_sign
+from driftwatch.reporting.context import ChangeMap, Chart, DriveStep, FollowupContext, LearnRow, Table
+from driftwatch.reporting.maps import anything_moved, change_maps, learn_rows
+from driftwatch.reporting.since import Move, Since, find_since, moves
+from driftwatch.reporting.texts import (
+    as_date,
+    count,
+    day,
+    km,
+    listed,
+    name,
+    number,
+    percent,
+    signed,
+    unit_sign,
+)
 from driftwatch.settings import Settings
 
 #: So many shift cells may do otherwise by chance before it counts against handing over: one, or this share.
 ODD_SHARE = 0.05
 MOST_FORECASTS = 3
-_TERMS = ("learned value", "trim", "pack", "fill volume", "limit", "mode", "noise unit", "80 % range", "snapshot", "settling")
+_TERMS = (
+    "learned value",
+    "trim",
+    "pack",
+    "fill volume",
+    "limit",
+    "mode",
+    "noise unit",
+    "80 % range",
+    "snapshot",
+    "settling",
+)
 
 
 def write_followup(
@@ -77,7 +99,7 @@ def build_followup(
     panel, said = analysis.panel, analysis.assessment
     start = find_since(panel, since)
     moved = moves(analysis, start.cut)
-    learning = learn_rows(shifts_seen(panel, start.cut), settings.shifts_to_learn)
+    learning = learn_rows(panel, start.cut, settings)
     maps, odd = change_maps(panel, moved, start.kind, learning)
     inspect = _inspect_reasons(analysis, start, maps, odd)
     drive = _drive_reasons(analysis, start, learning)
@@ -90,7 +112,7 @@ def build_followup(
         since=start.on,
         change=_change_words(start),
         verdict=verdict,
-        reason=(inspect or drive or (_all_well(start, learning),))[0],
+        reason=(inspect or drive or (_all_well(start, maps, odd, learning),))[0],
         reasons=(*inspect[1:], *drive) if inspect else drive[1:],
         facts=_facts(analysis, start),
         expected=sentences.EXPECTED.get(start.kind, sentences.EXPECTED["other"]),
@@ -101,10 +123,7 @@ def build_followup(
         plan_cautions=sentences.DRIVE_CAUTIONS,
         clutch=_clutch_lines(analysis, before_analysis),
         overlap=_overlap_lines(analysis),
-        findings=tuple(
-            f"{f.sentence} {sentences.sure(f.probability).capitalize()}."
-            for f in sorted(said.findings, key=lambda f: -f.probability)
-        ),
+        findings=tuple(sentences.found(f) for f in sorted(said.findings, key=lambda f: -f.probability)),
         marks=timelines.marks(analysis),
         charts=_charts(analysis),
         appendix=_appendix(panel, moved),
@@ -172,17 +191,27 @@ def _drive_reasons(analysis: UnitAnalysis, start: Since, learning: tuple[LearnRo
     return tuple(why)
 
 
-def _all_well(start: Since, learning: tuple[LearnRow, ...]) -> str:
+def _all_well(
+    start: Since, maps: tuple[ChangeMap, ...], odd: tuple[str, ...], learning: tuple[LearnRow, ...]
+) -> str:
+    """Say what speaks for handing over, no more than the readings bear out."""
     moved = {
-        "power": "Every shift moved as a change of power should move it",
+        "power": "The shifts moved as a change of power should move them",
         "load": "What moved is what a change of load should move",
         "fluid": "What moved is what a fluid service should move",
-        "relearn": "The values have come back",
-        "rebuild": "The new base is learned",
+        "relearn": "The learned values show nothing out of order",
+        "rebuild": "The learned values show nothing out of order",
     }.get(start.kind, "Nothing in the readings speaks against it")
+    if start.kind in ("power", "load", "fluid") and not anything_moved(maps):
+        moved = "No shift has moved by more than chance, so the change shows no effect so far"
+    elif odd:
+        moved += f", but for {count(len(odd), 'cell')} named below"
     if any(row.wants is None for row in learning):
-        return f"{moved}. How many shifts were learned from is not recorded, so drive every mode once more to be safe."
-    return f"{moved}, every cell in use has learned, and nothing points to a clutch that is due."
+        return (
+            f"{moved}; nothing points to a clutch that is due. How many shifts were learned from is not counted, "
+            "so drive every mode once more to be safe."
+        )
+    return f"{moved}; every shift in use has learned, and nothing points to a clutch that is due."
 
 
 def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
@@ -192,7 +221,10 @@ def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
         ("Unit", name(said.unit)),
         ("Transmission", panel.profile.title or panel.profile.name),
         ("Odometer", km(said.odometer_km)),
-        ("Snapshots", f"{start.cut} before, {n - start.cut} since; last on {day(panel.taken_at[-1] if n else None)}"),
+        (
+            "Snapshots",
+            f"{start.cut} before, {n - start.cut} since; last on {day(panel.taken_at[-1] if n else None)}",
+        ),
         ("State", sentences.STATE.get(said.state, said.state)),
     ]
     if n > start.cut > 0:
@@ -230,7 +262,7 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[
     said = analysis.assessment
     if not said.clutches:
         return ("No fill volumes were read, so nothing can be said of clutch wear from these readings.",)
-    lines = [f"{f.sentence} {sentences.sure(f.probability).capitalize()}." for f in said.findings if f.cause == "wear"]
+    lines = [sentences.found(f) for f in said.findings if f.cause == "wear"]
     lines += [c.reason for c in said.clutches if c.service != "clear"]
     then = {c.clutch: c for c in before.assessment.clutches} if before is not None else {}
     for c in said.clutches:
@@ -251,7 +283,9 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[
 
 def _overlap_lines(analysis: UnitAnalysis) -> tuple[str, ...]:
     lines = [c.sentence for c in analysis.assessment.cautions if c.kind in ("overlap", "authority")]
-    return tuple(lines) or ("No shift moved toward holding both clutches at once, and no learned value is at its end.",)
+    return tuple(lines) or (
+        "No shift moved toward holding both clutches at once, and no learned value is at its end.",
+    )
 
 
 def _charts(analysis: UnitAnalysis) -> tuple[Chart, ...]:
@@ -267,9 +301,7 @@ def _appendix(panel: Panel, moved: list[Move]) -> Table:
     rows = []
     for i, (cell, move) in enumerate(zip(panel.cells, moved, strict=True)):
         sides = [
-            ("–", "not read")
-            if at is None
-            else (number(float(panel.values[at, i])), day(panel.taken_at[at]))
+            ("–", "not read") if at is None else (number(float(panel.values[at, i])), day(panel.taken_at[at]))
             for at in (move.before_at, move.after_at)
         ]
         units = "–" if move.noise_units is None else signed(move.noise_units)
@@ -296,5 +328,6 @@ def _snapshots(panel: Panel, cut: int) -> Table:
         )  # fmt: skip
     return Table(
         "Snapshots used; a repeat is an old value given again, a slip a lone reading that contradicts those around it",
-        ("Day", "Side", "Odometer", "Fluid", "Readings", "Left out: repeats", "Left out: slips"), tuple(rows)
+        ("Day", "Side", "Odometer", "Fluid", "Readings", "Left out: repeats", "Left out: slips"),
+        tuple(rows),
     )

@@ -4,26 +4,43 @@ from __future__ import annotations
 
 import numpy as np
 
+from driftwatch.assessment.cautions import shifts_wanted
 from driftwatch.panel.panel import Cell, Panel
+from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import ChangeMap, LearnRow, MapCell
-from driftwatch.reporting.since import Move
+from driftwatch.reporting.since import Move, shifts_seen
 from driftwatch.reporting.texts import listed, signed, unit_sign
+from driftwatch.settings import Settings
 
 #: In noise units: a move from here on counts as real, is drawn strong, or is nothing at all.
 REAL, STRONG, NOTHING = 3.0, 6.0, 1.0
 
 
-def learn_rows(seen: dict[tuple[str, str], int | None], shifts_to_learn: float) -> tuple[LearnRow, ...]:
-    """Say for each mode and shift how many more shifts it wants."""
+def learn_rows(panel: Panel, cut: int, settings: Settings) -> tuple[LearnRow, ...]:
+    """Say for each mode and shift in use how many more shifts it wants, by the assessment's own count."""
+    wanted = shifts_wanted(panel, cut, settings)
+    most: dict[tuple[str, str], int] = {}
+    for cell, want in zip(panel.cells, wanted.tolist(), strict=True):
+        if want == want:  # not NaN: the shifts are counted
+            key = (cell.mode, cell.channel)
+            most[key] = max(most.get(key, 0), int(want))
     rows = []
-    for (mode, shift), n in seen.items():
-        if n is None:
-            rows.append(LearnRow(mode, shift, None, None, "not recorded"))
+    for (mode, shift), seen in shifts_seen(panel, cut).items():
+        if seen is None or (mode, shift) not in most:
+            text = "not counted" if cut < len(panel.taken_at) else "not read since"
+            rows.append(LearnRow(mode, shift, None, None, text))
             continue
-        wants = max(0, int(np.ceil(shifts_to_learn - n)))
-        text = "learned" if wants == 0 else "not driven" if n == 0 else f"{wants} more"
-        rows.append(LearnRow(mode, shift, n, wants, text))
+        wants = most[(mode, shift)]
+        rows.append(
+            LearnRow(
+                mode,
+                shift,
+                seen,
+                wants,
+                "learned" if wants == 0 else "not driven" if seen == 0 else f"{wants} more",
+            )
+        )
     return tuple(rows)
 
 
@@ -67,7 +84,8 @@ def _map(
     modes = tuple(dict.fromkeys(panel.cells[i].mode for i in cells))
     at = {(panel.cells[i].channel, panel.cells[i].mode): i for i in cells}
     rows = tuple(
-        tuple(_cell(panel, moved, at.get((channel, mode)), strange, learned) for mode in modes) for channel in channels
+        tuple(_cell(panel, moved, at.get((channel, mode)), strange, learned) for mode in modes)
+        for channel in channels
     )
     units = np.array([_units(moved[i]) for i in cells])
     up, down = int(np.sum(units >= REAL)), int(np.sum(units <= -REAL))
@@ -93,7 +111,11 @@ def _map(
 
 
 def _cell(
-    panel: Panel, moved: list[Move], i: int | None, strange: dict[int, str], learned: dict[tuple[str, str], str]
+    panel: Panel,
+    moved: list[Move],
+    i: int | None,
+    strange: dict[int, str],
+    learned: dict[tuple[str, str], str],
 ) -> MapCell:
     if i is None:
         return MapCell(None, None, None, None, "missing", "–", "", "")
@@ -148,13 +170,24 @@ def _strange(
     return strange
 
 
+def anything_moved(maps: tuple[ChangeMap, ...]) -> bool:
+    """True if any shift's cell moved by more than chance."""
+    cells = (c for m in maps if m.signal not in PACK_SIGNALS for row in m.cells for c in row)
+    return any(c.noise_units is not None and abs(c.noise_units) >= REAL for c in cells)
+
+
 def _silent_modes(
     panel: Panel, moved: list[Move], cells: list[int], learned: dict[tuple[str, str], str]
 ) -> list[str]:
     """Find modes that were learned and did not move at all, while another mode did."""
     modes = list(dict.fromkeys(panel.cells[i].mode for i in cells))
-    real = {m: [i for i in cells if panel.cells[i].mode == m and abs(_units(moved[i])) >= REAL] for m in modes}
-    ready = {m: [i for i in cells if panel.cells[i].mode == m and _is_learned(panel.cells[i], learned)] for m in modes}
+    real = {
+        m: [i for i in cells if panel.cells[i].mode == m and abs(_units(moved[i])) >= REAL] for m in modes
+    }
+    ready = {
+        m: [i for i in cells if panel.cells[i].mode == m and _is_learned(panel.cells[i], learned)]
+        for m in modes
+    }
     if not any(len(real[m]) * 2 > len(ready[m]) > 0 for m in modes):
         return []
     quiet = [m for m in modes if ready[m] and not real[m]]

@@ -5,11 +5,10 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.reporting import sentences
 from driftwatch.reporting.context import LearnRow, Share
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.since import Since
-from driftwatch.reporting.texts import day, km, listed, name, number, percent
+from driftwatch.reporting.texts import day, km, listed, name, percent
 from driftwatch.reporting.timelines import event_words
 from driftwatch.settings import Settings
 
@@ -55,7 +54,9 @@ def answer_sentence(answer: str, start: Since, shares: tuple[Share, ...]) -> str
         "yes": f"Yes. {thing[0].upper()}{thing[1:]} explains the change.",
         "mostly": f"Mostly. {thing[0].upper()}{thing[1:]} explains the larger part; some is left over.",
         "partly": f"Partly. {thing[0].upper()}{thing[1:]} has a part in it, but not the whole.",
-        "no": (f"No. {thing[0].upper()}{thing[1:]} does not explain it." if shares else "No change can be seen."),
+        "no": (
+            f"No. {thing[0].upper()}{thing[1:]} does not explain it." if shares else "No change can be seen."
+        ),
         "can't tell yet": "It is too early to say.",
     }[answer]
 
@@ -78,7 +79,11 @@ def learning(analysis: UnitAnalysis, start: Since, rows: tuple[LearnRow, ...]) -
         return "Yes, it is still settling toward its new values."
     if any(row.wants is None for row in rows):
         return "How often it has learned is not recorded; the values themselves have come to rest."
-    return "No, it has finished learning. What you feel now is how it will stay." if rows else "No shift values were read."
+    return (
+        "No, it has finished learning. What you feel now is how it will stay."
+        if rows
+        else "No shift values were read."
+    )
 
 
 def wear(analysis: UnitAnalysis) -> str:
@@ -107,7 +112,9 @@ def do(analysis: UnitAnalysis, answer: str, rows: tuple[LearnRow, ...]) -> tuple
     urgent = [c for c in said.cautions if c.kind in _URGENT]
     steps += [f"Have it looked at before further hard use: {c.sentence}" for c in urgent]
     if any(c.service == "due" for c in said.clutches):
-        steps.append("Have the clutch checked now: fluid and pan, pressures, and a road test by a trained person.")
+        steps.append(
+            "Have the clutch checked now: fluid and pan, pressures, and a road test by a trained person."
+        )
     if any(f.cause == "pressure" and f.probability >= 0.5 for f in said.findings):
         steps.append("Have the fluid level, the filter and the line pressure checked.")
     waiting = list(dict.fromkeys(name(row.mode or "every mode") for row in rows if row.wants))
@@ -117,7 +124,9 @@ def do(analysis: UnitAnalysis, answer: str, rows: tuple[LearnRow, ...]) -> tuple
             "allow; steady motorway driving teaches it nothing."
         )
     if answer in ("partly", "no") and not urgent:
-        steps.append("Tell the shop what else was done or changed at the time; an entry may be missing from the log.")
+        steps.append(
+            "Tell the shop what else was done or changed at the time; an entry may be missing from the log."
+        )
     steps.append("Have it read out again as below, and bring this page.")
     return tuple(steps)
 
@@ -129,7 +138,9 @@ def dont(analysis: UnitAnalysis, answer: str) -> tuple[str, ...]:
         "Do not drive on after a bang, a flare, a slip or a temperature warning: stop and have it inspected.",
         "Do not tow or carry beyond the rated masses.",
     ]
-    if answer in ("yes", "mostly") and all(c.service in ("clear", "watch") for c in analysis.assessment.clutches):
+    if answer in ("yes", "mostly") and all(
+        c.service in ("clear", "watch") for c in analysis.assessment.clutches
+    ):
         lines.append("Do not have anything opened or renewed on the strength of this page alone.")
     return tuple(lines)
 
@@ -141,7 +152,11 @@ def come_back(
     said = analysis.assessment
     if any(c.service == "due" for c in said.clutches) or any(c.kind in _URGENT for c in said.cautions):
         return "Now, before further towing or hard use."
-    if len(analysis.panel.taken_at) == start.cut or any(row.wants for row in rows) or said.state == "settling":
+    if (
+        len(analysis.panel.taken_at) == start.cut
+        or any(row.wants for row in rows)
+        or said.state == "settling"
+    ):
         wants = max((row.wants for row in rows if row.wants), default=0)
         after = f"After about {wants} more of each shift not yet learned, at" if wants else "At"
         return f"{after} the latest by {day(as_of + timedelta(days=SETTLING_DAYS))}."
@@ -172,7 +187,9 @@ def would_change(
     if answer == "can't tell yet":
         lines.append("One or two more read-outs, a week or more apart.")
     if any(s.cause == "unexplained" and s.share >= 0.2 for s in shares):
-        lines.append("A log entry that is missing: anything else that was done, loaded or changed at the time.")
+        lines.append(
+            "A log entry that is missing: anything else that was done, loaded or changed at the time."
+        )
     lines.append("A physical check that finds worn material, or a pressure out of the literature's range.")
     return tuple(lines)
 

@@ -50,12 +50,16 @@ def page(template: str, context: Any) -> str:
 
     """
     plotly, script = plotly_source(), _text("static/charts.js")
-    return environment().get_template(template).render(
-        r=context,
-        plotly=Markup(plotly),  # noqa: S704 - own vendored file
-        script=Markup(script),  # noqa: S704 - own file
-        style=Markup(_text("static/report.css")),  # noqa: S704 - own file
-        policy=_policy(plotly, script),
+    return (
+        environment()
+        .get_template(template)
+        .render(
+            r=context,
+            plotly=Markup(plotly),  # noqa: S704 - own vendored file
+            script=Markup(script),  # noqa: S704 - own file
+            style=Markup(_text("static/report.css")),  # noqa: S704 - own file
+            policy=_policy(plotly, script),
+        )
     )
 
 
@@ -63,7 +67,11 @@ def page(template: str, context: Any) -> str:
 def environment() -> Environment:
     """Give the template environment, escaping on, for the reports and for a page that shares the partials."""
     made = Environment(
-        loader=_PackageTemplates(), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=_PackageTemplates(),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     made.filters.update(
         day=texts.day, km=texts.km, number=texts.number, signed=texts.signed, percent=texts.percent,

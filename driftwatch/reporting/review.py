@@ -13,7 +13,7 @@ from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.errors import UsageError
 from driftwatch.reporting import figures, ics, render, sentences
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import Chart, FleetRow, ReviewContext, UnitNote, WorkItem
+from driftwatch.reporting.context import Chart, FleetRow, MonthChange, ReviewContext, UnitNote, WorkItem
 from driftwatch.reporting.texts import count, day, listed, month_name, name, plain_cell
 from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
 from driftwatch.service.results import ClutchOutlook
@@ -84,7 +84,7 @@ def build_review(
     units = [a.assessment for a in analyses]
     now = [item for u in units for item in work_items(u, sites[u.unit])]
     before = [item for u in previous or () for item in work_items(u, sites.get(u.unit, ""))]
-    changes = ()
+    changes: tuple[MonthChange, ...] = ()
     if previous is not None:
         now_marked, changes = compare(now, before, sites)
         now = list(now_marked)
@@ -120,7 +120,10 @@ def service_calendar(packs: Sequence[tuple[str, ClutchOutlook]], as_of: date) ->
     on to the 90 % day; the last tenth, or what lies behind an unknown quantile, falls in no month.
     """
     months = [_month_after(as_of, k) for k in range(MONTHS_AHEAD)]
-    edges = [as_of.toordinal(), *(date(*_month_after(as_of, k + 1), 1).toordinal() - 1 for k in range(MONTHS_AHEAD))]
+    edges = [
+        as_of.toordinal(),
+        *(date(*_month_after(as_of, k + 1), 1).toordinal() - 1 for k in range(MONTHS_AHEAD)),
+    ]
     ahead = [c for _, c in packs if c.used < 1]
     expected = [
         sum(_reached_by(c, edges[k + 1], edges[0]) - _reached_by(c, edges[k], edges[0]) for c in ahead)
@@ -146,7 +149,9 @@ def work_csv(work: Sequence[WorkItem]) -> str:
     return out.getvalue()
 
 
-def _lead(work: Sequence[WorkItem], units: Sequence[UnitAssessment], moves: dict[str, int] | None) -> tuple[str, ...]:
+def _lead(
+    work: Sequence[WorkItem], units: Sequence[UnitAssessment], moves: dict[str, int] | None
+) -> tuple[str, ...]:
     """Answer in three lines: who now, what to book, what is different or cannot be told."""
     urgent = _names(work, "now")
     look = [u for u in _names(work, "inspect") if u not in urgent]

@@ -5,6 +5,7 @@ Sentences about one finding, clutch or caution come from the assessment; these a
 
 from __future__ import annotations
 
+from driftwatch.assessment.results import Finding
 from driftwatch.reporting.texts import percent
 
 #: A cause in the words of a reader who does not know the program.
@@ -22,7 +23,7 @@ CAUSE = {
 #: An entry of the log in words.
 EVENT = {
     "power": "a change of engine power",
-    "load": "a change of what is carried or towed",
+    "load": "a change of load",
     "fluid": "a fluid or filter service",
     "relearn": "a clearing of the learned values",
     "rebuild": "a clutch rebuild",
@@ -176,6 +177,11 @@ def sure(probability: float) -> str:
         if probability >= least:
             return f"{words} ({percent(probability)})"
     return f"unlikely ({percent(probability)})"
+
+
+def found(finding: Finding) -> str:
+    """Give a finding's own sentence with its probability as a number."""
+    return f"{finding.sentence} Chance that this cause acted: {percent(finding.probability)}."
 
 
 def cause(name: str) -> str:

@@ -82,7 +82,9 @@ def find_since(panel: Panel, since: date | str | None) -> Since:
         logged = [e for e in panel.events if e.kind != "other"]
         if not logged:
             raise UsageError(
-                "no event is logged to follow up", f"unit {panel.unit}", "give a day with --since, or log the event"
+                "no event is logged to follow up",
+                f"unit {panel.unit}",
+                "give a day with --since, or log the event",
             )
         return _at_event(panel, max(logged, key=lambda e: e.happened_at))
     if isinstance(since, str):
@@ -133,20 +135,17 @@ def _slope_before(fit: UnitFit, cut: int) -> NDArray[np.float64]:
 
 
 def shifts_seen(panel: Panel, cut: int) -> dict[tuple[str, str], int | None]:
-    """Give, for each mode and shift used at all, the shifts learned from since the cut.
+    """Give, for each mode and shift that was ever learned, the shifts counted since the cut.
 
-    The least over the shift's signals; None where the reading-out does not count them.
+    The least over the shift's signals; None where the reading-out does not count them, or was not made since.
     """
     seen: dict[tuple[str, str], int | None] = {}
     for i, cell in enumerate(panel.cells):
-        if cell.applies is None and cell.releases is None:
+        if cell.signal in PACK_SIGNALS or not panel.usable[:, i].any():
             continue
-        known = np.isfinite(panel.values[:, i])
         counts = panel.learn_counts[cut:, i]
-        if not known.any() or (not panel.usable[:, i].any()):
-            continue
         told = counts[np.isfinite(counts)]
-        mine = int(told.sum()) if len(told) or cut >= len(panel.taken_at) else None
+        mine = int(told.sum()) if len(told) else None
         key = (cell.mode, cell.channel)
         others = seen.get(key, mine)
         seen[key] = mine if others is None else others if mine is None else min(mine, others)

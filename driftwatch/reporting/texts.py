@@ -140,8 +140,14 @@ def plain_cell(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        return str(int(value)) if isinstance(value, int) else repr(float(value)) if math.isfinite(value) else ""
+        return (
+            str(int(value)) if isinstance(value, int) else repr(float(value)) if math.isfinite(value) else ""
+        )
     if isinstance(value, date):
         return value.isoformat()
     text = str(value).replace("\x00", " ")
-    return "'" + text if text.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠") else text
+    return (
+        "'" + text
+        if text.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+        else text
+    )

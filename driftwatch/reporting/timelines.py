@@ -14,7 +14,18 @@ from driftwatch.panel.panel import Event, Panel
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import Chart, Table
 from driftwatch.reporting.figures import BLUE, GREEN, INK, PURPLE, RED, SOFT, range_words, styled
-from driftwatch.reporting.texts import as_date, chart_text, day, km, name, number, percent, shorten, unit_sign
+from driftwatch.reporting.texts import (
+    as_date,
+    chart_text,
+    day,
+    grouped,
+    km,
+    name,
+    number,
+    percent,
+    shorten,
+    unit_sign,
+)
 from driftwatch.service.results import ClutchOutlook
 
 #: Half-width of a 90 % interval in standard errors.
@@ -31,16 +42,33 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
     limits = {c.clutch: c.limit_cm3 for c in analysis.assessment.clutches}
     figure = _stack([chart_text(panel.cells[i].channel) for i in packs])
     for row, i in enumerate(packs, 1):
-        _lane(figure, row, panel, panel.values[:, i], panel.usable[:, i], panel.slips[:, i], *_fit(analysis, [i]), panel.cells[i].unit)
+        _lane(
+            figure,
+            row,
+            panel,
+            panel.values[:, i],
+            panel.usable[:, i],
+            panel.slips[:, i],
+            *_fit(analysis, [i]),
+            panel.cells[i].unit,
+        )
         limit = limits.get(panel.cells[i].channel)
         if limit is not None and np.isfinite(limit) and _near(panel.values[:, i], limit):
             figure.add_hline(y=limit, row=row, col=1, line={"color": RED, "dash": "dash", "width": 1.5})
     rows = [
-        (day(panel.taken_at[t]), km(float(panel.odometer_km[t])), *(number(float(panel.values[t, i])) for i in packs))
+        (
+            day(panel.taken_at[t]),
+            km(float(panel.odometer_km[t])),
+            *(number(float(panel.values[t, i])) for i in packs),
+        )
         for t in range(len(panel.taken_at))
     ]
     unit = panel.cells[packs[0]].unit
-    table = Table(f"Fill volumes as read, {unit_sign(unit)}", ("Day", "Odometer", *(panel.cells[i].channel for i in packs)), tuple(rows))
+    table = Table(
+        f"Fill volumes as read, {unit_sign(unit)}",
+        ("Day", "Odometer", *(panel.cells[i].channel for i in packs)),
+        tuple(rows),
+    )
     most = max(analysis.assessment.clutches, key=lambda c: c.used, default=None)
     says = "Points are readings, the line and its band the fitted course; dashed is the limit, where it is near. "
     if most is not None:
@@ -69,7 +97,9 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
         for t in range(len(panel.taken_at))
     ]
     title = sentences.signal(signal)
-    table = Table(f"{title}, mean over the shifts read, {unit_sign(unit)}", ("Day", "Odometer", *groups), tuple(rows))
+    table = Table(
+        f"{title}, mean over the shifts read, {unit_sign(unit)}", ("Day", "Odometer", *groups), tuple(rows)
+    )
     says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {_first_to_last(groups, means, unit)}."
     return _finish(figure, analysis, f"timeline-{signal}", title, says, table, len(groups))
 
@@ -78,7 +108,8 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
     """Draw one pack's way to its limit on a date axis (odometer where the unit's use is not known)."""
     panel = analysis.panel
     index = next(
-        (i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and c.channel == outlook.clutch), None
+        (i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and c.channel == outlook.clutch),
+        None,
     )
     if index is None or len(outlook.fan_km) == 0:
         return None
@@ -129,17 +160,24 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
         f"{outlook.clutch}: the way to its limit",
         says,
         320,
-        styled(figure, 320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"}),
+        styled(
+            figure, 320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"}
+        ),
         table,
     )
 
 
 def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
     """Give a log entry in words: what, how much, the note."""
-    words = sentences.EVENT.get(kind, kind)
+    extra = []
     if amount is not None and np.isfinite(amount):
-        words += f" of {number(amount)} {unit_sign(unit)}".rstrip()
-    return words + (f" (“{name(shorten(note, 120))}”)" if note.strip() else "")
+        sign = "+" if kind == "power" and amount > 0 else ""
+        extra.append(
+            f"{sign}{grouped(amount, 0 if amount == round(amount) else 1)} {unit_sign(unit)}".strip()
+        )
+    if note.strip():
+        extra.append(f"“{name(shorten(note.strip(), 120))}”")
+    return sentences.EVENT.get(kind, kind) + (f" ({'; '.join(extra)})" if extra else "")
 
 
 def _finish(
@@ -154,13 +192,22 @@ def _finish(
             font={"color": PURPLE, "size": 11},
         )  # fmt: skip
     for letter, left, right, _ in _changes(analysis):
-        figure.add_vrect(x0=left, x1=right, fillcolor="rgba(230,159,0,0.18)", line={"width": 0}, layer="below")
+        figure.add_vrect(
+            x0=left, x1=right, fillcolor="rgba(230,159,0,0.18)", line={"width": 0}, layer="below"
+        )
         figure.add_annotation(
             x=left, y=0, yref="paper", yanchor="top", yshift=-26, text=letter, showarrow=False,
             font={"color": "#8a6100", "size": 12},
         )  # fmt: skip
     height = 84 + 118 * lanes
-    return Chart(id_, title, says.strip(), height, styled(figure, height, margin={"l": 50, "r": 12, "t": 46, "b": 50}), table)
+    return Chart(
+        id_,
+        title,
+        says.strip(),
+        height,
+        styled(figure, height, margin={"l": 50, "r": 12, "t": 46, "b": 50}),
+        table,
+    )
 
 
 def marks(analysis: UnitAnalysis) -> tuple[str, ...]:
@@ -196,7 +243,9 @@ def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
         left, right = as_date(times[first]), as_date(times[last])
         near = [f for f in found if f.by is not None and left <= f.by <= right]
         best = max(near, key=lambda f: f.probability, default=None)
-        words = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}.get(change.kind, change.kind)
+        words = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}.get(
+            change.kind, change.kind
+        )
         told = f"{words} between {day(left)} and {day(right)}"
         if best is not None:
             told += f", {sentences.cause(best.cause)} {sentences.sure(best.probability)}"
@@ -214,7 +263,15 @@ def _stack(titles: list[str]) -> go.Figure:
 
 
 def _lane(
-    figure: go.Figure, row: int, panel: Panel, values: Any, usable: Any, slips: Any, fitted: Any, spread: Any, unit: str
+    figure: go.Figure,
+    row: int,
+    panel: Panel,
+    values: Any,
+    usable: Any,
+    slips: Any,
+    fitted: Any,
+    spread: Any,
+    unit: str,
 ) -> None:
     """Add readings, fitted line and band of one lane; repeats of old values as open points, slips as crosses."""
     xs = [str(t)[:16] for t in panel.taken_at]
@@ -227,7 +284,13 @@ def _lane(
             hoverinfo="skip", row=row, col=1,
         )  # fmt: skip
         figure.add_scatter(
-            x=at, y=fitted[good].tolist(), mode="lines", line={"color": BLUE, "width": 2}, hoverinfo="skip", row=row, col=1
+            x=at,
+            y=fitted[good].tolist(),
+            mode="lines",
+            line={"color": BLUE, "width": 2},
+            hoverinfo="skip",
+            row=row,
+            col=1,
         )
     for mask, symbol, said in (
         (usable & np.isfinite(values), "circle", "read"),
@@ -240,7 +303,9 @@ def _lane(
                 marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
                 hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {chart_text(unit_sign(unit))} ({said})<extra></extra>", row=row, col=1,
             )  # fmt: skip
-    figure.update_yaxes(title={"text": chart_text(unit_sign(unit)), "font": {"size": 11}}, nticks=4, row=row, col=1)
+    figure.update_yaxes(
+        title={"text": chart_text(unit_sign(unit)), "font": {"size": 11}}, nticks=4, row=row, col=1
+    )
 
 
 def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:
@@ -292,5 +357,3 @@ def _near(values: Any, limit: float) -> bool:
     good = values[np.isfinite(values)]
     spread = max(float(good.max() - good.min()), 0.02 * abs(float(good.mean())))
     return bool(limit - good.max() < 3 * spread)
-
-

@@ -63,8 +63,12 @@ def compare(
             changes.append(MonthChange("new", item.unit, what, item.reason))
         elif item.urgency != old.urgency:
             worse = ORDER.index(item.urgency) < ORDER.index(old.urgency)
-            moved = f"From {sentences.URGENCY[old.urgency].lower()} to {sentences.URGENCY[item.urgency].lower()}."
-            changes.append(MonthChange("worse" if worse else "better", item.unit, what, f"{moved} {item.reason}"))
+            moved = (
+                f"From {sentences.URGENCY[old.urgency].lower()} to {sentences.URGENCY[item.urgency].lower()}."
+            )
+            changes.append(
+                MonthChange("worse" if worse else "better", item.unit, what, f"{moved} {item.reason}")
+            )
     for key, old in past.items():
         if key not in present:
             gone = "" if old.unit in here else " The unit is not in this month's data."

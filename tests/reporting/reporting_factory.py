@@ -17,7 +17,13 @@ from driftwatch.service.results import ClutchOutlook
 NASTY = "=1+1 <script>alert('x')</script> \"Q\" & שלום 🚚, a;b\\c </script><!--"
 START = datetime(2025, 1, 10, 9, 0)
 AS_OF = date(2026, 3, 31)
-NOISE = {"clutch_volume": 0.25, "apply_trim": 3.0, "release_trim": 3.0, "shift_time": 0.012, "torque_cut": 1.0}
+NOISE = {
+    "clutch_volume": 0.25,
+    "apply_trim": 3.0,
+    "release_trim": 3.0,
+    "shift_time": 0.012,
+    "torque_cut": 1.0,
+}
 BASE = {"apply_trim": 10.0, "release_trim": -5.0, "shift_time": 0.5, "torque_cut": 20.0}
 #: Snapshots 0..14, 30 days and 6000 km apart; a change made just before snapshot 11 is day 325, 1 Dec 2025.
 SNAPSHOTS, STEP_AT = 15, 11
@@ -26,7 +32,11 @@ CHANGED_ON = date(2025, 11, 20)
 
 def outlook(clutch="pack3", service="clear", used=0.2, p50=None, limit=36.0, volume=26.4, growth=0.5, **more):
     """One pack; `p50` is the distance to the limit in km (p10 is 0.6 of it, p90 1.7 times), 200 km a day."""
-    km = {"p10": None, "p50": None, "p90": None} if p50 is None else {"p10": 0.6 * p50, "p50": p50, "p90": 1.7 * p50}
+    km = (
+        {"p10": None, "p50": None, "p90": None}
+        if p50 is None
+        else {"p10": 0.6 * p50, "p50": p50, "p90": 1.7 * p50}
+    )
     due = {k: None if v is None else AS_OF + timedelta(days=round(v / 200)) for k, v in km.items()}
     ahead = 84000.0 + 40000.0 + np.linspace(0, 60000, 13)
     mid = volume + growth * (ahead - ahead[0]) / 10000
@@ -53,7 +63,9 @@ def finding(cause="power", probability=0.9, size=None, **more):
 
 
 def caution(kind="overlap", channels=("2-3",), since=date(2025, 12, 6), sentence=None):
-    return Caution(kind, channels, since, sentence or f"A caution of kind {kind} about {', '.join(channels)}.")
+    return Caution(
+        kind, channels, since, sentence or f"A caution of kind {kind} about {', '.join(channels)}."
+    )
 
 
 def panel(
@@ -98,7 +110,14 @@ def panel(
 
 
 def analysis(
-    unit="U-01", state="steady", findings=(), clutches=None, cautions=(), with_fit=True, snapshots=SNAPSHOTS, **panel_args
+    unit="U-01",
+    state="steady",
+    findings=(),
+    clutches=None,
+    cautions=(),
+    with_fit=True,
+    snapshots=SNAPSHOTS,
+    **panel_args,
 ):
     """One unit's whole walk, by hand."""
     made, truth = panel(unit, **panel_args)
@@ -112,7 +131,9 @@ def analysis(
         slope_se=noise / 10, noise_sd=noise, changes=changes,
     )  # fmt: skip
     if clutches is None:
-        clutches = tuple(outlook(c.id, limit=c.limit_cm3, volume=c.new_volume_cm3 + 1) for c in made.profile.clutches)
+        clutches = tuple(
+            outlook(c.id, limit=c.limit_cm3, volume=c.new_volume_cm3 + 1) for c in made.profile.clutches
+        )
     said = UnitAssessment(
         unit, made.profile.name, snapshots, date(2025, 1, 10), date(2026, 3, 6), 124000.0, 200.0, state,
         f"The unit is {state}.", tuple(findings), tuple(clutches), tuple(cautions),
@@ -121,10 +142,16 @@ def analysis(
 
 
 def event(kind="power", amount=60.0, unit="N.m", note="", id_="E7", on=CHANGED_ON):
-    return Event(id_, np.datetime64(datetime(on.year, on.month, on.day, 8, 0), "us"), kind, amount, unit, note)
+    return Event(
+        id_, np.datetime64(datetime(on.year, on.month, on.day, 8, 0), "us"), kind, amount, unit, note
+    )
 
 
-POWER_STEP = {("apply_trim", None, None): 18.0, ("release_trim", None, None): 12.0, ("torque_cut", None, None): 5.0}
+POWER_STEP = {
+    ("apply_trim", None, None): 18.0,
+    ("release_trim", None, None): 12.0,
+    ("torque_cut", None, None): 5.0,
+}
 LOAD_STEP = {("apply_trim", None, "tow"): 20.0, ("shift_time", None, "tow"): 0.06}
 
 
