@@ -28,7 +28,7 @@ from driftwatch.errors import (
 )
 
 if TYPE_CHECKING:
-    from driftwatch.api import ImportOutcome, Store
+    from driftwatch.api import Store
     from driftwatch.api import open_store as open  # noqa: A004 - `driftwatch.open`, as `gzip.open`
     from driftwatch.assessment.results import (
         Assessment,
@@ -40,13 +40,14 @@ if TYPE_CHECKING:
         UnitAssessment,
     )
     from driftwatch.changes.segment import segment
+    from driftwatch.inputs import ImportOutcome
     from driftwatch.intake.mapping import Mapping
     from driftwatch.profile.load import read_profile
     from driftwatch.profile.model import Clutch, Profile, Shift, Signal
     from driftwatch.service.results import ClutchOutlook
     from driftwatch.settings import Settings
-    from driftwatch.store.database import ImportReport
     from driftwatch.store.records import Records
+    from driftwatch.store.report import ImportReport
 
 _LATER = {
     "Assessment": "driftwatch.assessment.results",
@@ -55,7 +56,7 @@ _LATER = {
     "ClutchOutlook": "driftwatch.service.results",
     "Effect": "driftwatch.assessment.results",
     "Finding": "driftwatch.assessment.results",
-    "ImportOutcome": "driftwatch.api",
+    "ImportOutcome": "driftwatch.inputs",
     "ImportReport": "driftwatch.store.report",
     "Mapping": "driftwatch.intake.mapping",
     "Profile": "driftwatch.profile.model",

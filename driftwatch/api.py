@@ -8,16 +8,17 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 
 from driftwatch.days import Day, as_day, as_moment, month_days
-from driftwatch.errors import DriftwatchError, StoreError, UnknownName, UsageError
+from driftwatch.errors import DriftwatchError, UnknownName, UsageError
+from driftwatch.inputs import ImportOutcome, read_input, take
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,8 +29,9 @@ if TYPE_CHECKING:
     from driftwatch.profile.model import Profile
     from driftwatch.reporting.context import WorkItem
     from driftwatch.settings import Settings
-    from driftwatch.store.database import Database, ImportReport
+    from driftwatch.store.database import Database
     from driftwatch.store.records import Records
+    from driftwatch.store.report import ImportReport, Problem
 
 #: Called with what is being done, how much of it is done, and how much there is.
 Progress = Callable[[str, int, int], None] | None
@@ -40,36 +42,6 @@ URGENCIES = {
     "plan": ("now", "inspect", "plan"),
     "due": ("now", "inspect"),
 }
-#: Files are taken in this order, whatever order they are named in: readings need their unit.
-KINDS_IN_ORDER = ("units", "snapshots", "events")
-WHAT_TO_EXPORT = ("units", "snapshots", "readings", "events", "quarantine", "fitted")
-
-
-@dataclass(frozen=True)
-class ImportOutcome:
-    """What became of one of several files.
-
-    Attributes
-    ----------
-    file : str
-        As it was named.
-    report : ImportReport or None
-        What was taken; None if the file was refused.
-    error : DriftwatchError or None
-        Why it was refused.
-
-    """
-
-    file: str
-    report: ImportReport | None
-    error: DriftwatchError | None
-
-    @property
-    def exit_code(self) -> int:
-        """0 all taken, 3 rows in quarantine (or, strict, refused), 4 not understood."""
-        if self.error is not None:
-            return self.error.exit_code
-        return 3 if self.report is not None and self.report.quarantined else 0
 
 
 def open_store(path: str | Path, create: bool = False, read_only: bool = False) -> Store:
@@ -110,8 +82,8 @@ class Store:
 
     def __init__(self, database: Database) -> None:
         self._database = database
-        # By day; nobody else can write while the store is open here, and each write of our own empties it.
-        self._analysed: dict[date, tuple[UnitAnalysis, ...]] = {}
+        # By day and units; emptied by each write (nobody else can write while the store is open here).
+        self._analysed: dict[tuple[date, tuple[str, ...] | None], tuple[UnitAnalysis, ...]] = {}
 
     def __enter__(self) -> Store:
         return self
@@ -201,29 +173,18 @@ class Store:
         return self._database.import_batch(batch, strict=strict, dry_run=dry_run, progress=progress)
 
     def import_files(
-        self, inputs: Iterable[tuple[str, Batch | DriftwatchError]], strict: bool = False,
-        dry_run: bool = False, progress: Progress = None,
-    ) -> list[ImportOutcome]:  # fmt: skip
-        """Take in files read by `read_inputs`: units first, then snapshots, then events.
+        self,
+        inputs: Iterable[tuple[str, Batch | DriftwatchError]],
+        strict: bool = False,
+        dry_run: bool = False,
+        progress: Progress = None,
+    ) -> list[ImportOutcome]:
+        """Take in files read before: units first, then snapshots, then events; see `driftwatch.inputs`.
 
         A refused file does not stop the others; trouble with the store does, and is raised.
         """
-        outcomes = []
         self._analysed.clear()
-        for file, batch in sorted(inputs, key=_import_order):
-            report: ImportReport | None = None
-            error = batch if isinstance(batch, DriftwatchError) else None
-            if not isinstance(batch, DriftwatchError):
-                try:
-                    report = self._database.import_batch(
-                        batch, strict=strict, dry_run=dry_run, progress=progress
-                    )
-                except StoreError:
-                    raise
-                except DriftwatchError as refusal:
-                    error = refusal
-            outcomes.append(ImportOutcome(file, report, error))
-        return outcomes
+        return take(self._database, inputs, strict=strict, dry_run=dry_run, progress=progress)
 
     def add_event(
         self,
@@ -296,9 +257,9 @@ class Store:
         """Give the files that were taken in."""
         return self._database.files()
 
-    def check(self) -> list[Any]:
+    def check(self) -> list[Problem]:
         """Look for damage and contradictions in the store; an empty list means that it is whole."""
-        return list(self._database.check())
+        return self._database.check()
 
     # --- out -------------------------------------------------------------------------------------------
 
@@ -308,14 +269,17 @@ class Store:
         """Give each unit's readings, fit and assessment as objects; `assess` gives the last part only."""
         from driftwatch.assessment.assess import analyse
 
-        # The noise, the priors and the signatures come from the whole fleet, so one unit's answer does not
-        # depend on whether others were asked for with it.
         records = self.records(as_of)
-        self._refuse_unknown(records, units)
-        if records.as_of not in self._analysed:
-            self._analysed[records.as_of] = analyse(records, self.settings, progress=progress)
-        found = self._analysed[records.as_of]
-        return found if units is None else tuple(a for a in found if a.assessment.unit in set(units))
+        whole = self._analysed.get((records.as_of, None))
+        if whole is not None and units is not None:
+            found = tuple(a for a in whole if a.assessment.unit in set(units))
+            if len(found) == len(set(units)):
+                return found
+        key = (records.as_of, None if units is None else tuple(units))
+        if key not in self._analysed:
+            # Of the whole fleet's records, so that an answer does not depend on what else is asked.
+            self._analysed[key] = analyse(records, self.settings, units, progress)
+        return self._analysed[key]
 
     def assess(
         self, as_of: Day | None = None, units: Sequence[str] | None = None, progress: Progress = None
@@ -337,14 +301,11 @@ class Store:
             If a unit is not in the store.
 
         """
-        from driftwatch.assessment.assess import assess
+        from driftwatch.assessment.assess import made_by
+        from driftwatch.assessment.results import Assessment
 
-        records = self.records(as_of)
-        self._refuse_unknown(records, units)
-        whole = assess(records, self.settings, progress=progress)
-        if units is None:
-            return whole
-        return replace(whole, units=tuple(u for u in whole.units if u.unit in set(units)))
+        analyses = self.analyse(as_of, units, progress)
+        return Assessment(self.records(as_of).as_of, made_by(), tuple(a.assessment for a in analyses))
 
     def alerts(
         self, as_of: Day | None = None, at_least: str = "plan", progress: Progress = None
@@ -392,6 +353,7 @@ class Store:
         from driftwatch.reporting.review import write_review
 
         first, last = month_days(month)
+        possible_folder(folder)
         today = self.records().as_of
         if first > today:
             raise UsageError(f"{month} has not begun", do="give this month or an earlier one")
@@ -438,6 +400,7 @@ class Store:
         from driftwatch.reporting.since import find_since
 
         since = _day_or_name(since)
+        possible_folder(folder)
         now = self._analysis(unit, as_of, progress)
         day_before = find_since(now.panel, since).on - timedelta(days=1)
         earlier = self.records(day_before)
@@ -483,6 +446,7 @@ class Store:
         """
         from driftwatch.reporting.explain import write_explain
 
+        possible_folder(folder)
         which = event if event is not None else None if on is None else as_day(on)
         now = self._analysis(unit, as_of, progress)
         day = self.records(as_of).as_of
@@ -503,7 +467,8 @@ class Store:
         folder : path
             Made if missing.
         what : sequence of str, optional
-            Of `units`, `snapshots`, `readings`, `events`, `quarantine`, `fitted`; all if left out.
+            Of `units`, `snapshots` (every reading), `events`, `files`, `quarantine`, `audit`, `settings`,
+            `profiles` and `fitted`; all if left out.
         fmt : str
             "parquet" or "csv".
         as_of : date or str, optional
@@ -512,25 +477,21 @@ class Store:
             Called with what is being done, how much of it is done, and how much there is.
 
         """
-        from driftwatch.assessment.fitted import fitted_values
+        from driftwatch.assessment.fitted import write_fitted
+        from driftwatch.store.export import EXPORTS, FORMATS
 
-        wanted = tuple(WHAT_TO_EXPORT if what is None else dict.fromkeys(what))
+        wanted = tuple((*EXPORTS, "fitted") if what is None else dict.fromkeys(what))
         for name in wanted:
-            if name not in WHAT_TO_EXPORT:
-                raise UsageError(f"there is no {name!r} to export", do=f"give {', '.join(WHAT_TO_EXPORT)}")
-        if fmt not in ("parquet", "csv"):
-            raise UsageError(f"there is no form {fmt!r}", do="give parquet or csv")
+            if name not in (*EXPORTS, "fitted"):
+                raise UsageError(f"there is no {name!r} to export", do=f"give {', '.join(EXPORTS)} or fitted")
+        if fmt not in FORMATS:
+            raise UsageError(f"there is no form {fmt!r}", do=f"give {' or '.join(FORMATS)}")
         target = as_folder(folder)
         stored = [name for name in wanted if name != "fitted"]
-        written = list(self._database.export(target, stored, fmt)) if stored else []
+        written = self._database.export(target, stored, fmt) if stored else []
         if "fitted" in wanted:
-            frame = fitted_values(self.analyse(as_of, progress=progress))
-            path = target / f"fitted.{fmt}"
-            if fmt == "csv":
-                frame.to_csv(path, index=False)
-            else:
-                frame.to_parquet(path, index=False)
-            written.append(path)
+            analyses = self.analyse(as_of, progress=progress)
+            written.append(write_fitted(analyses, target / f"fitted.{fmt}"))
         return written
 
     def _analysis(self, unit: str, as_of: Day | None, progress: Progress) -> UnitAnalysis:
@@ -541,42 +502,7 @@ class Store:
 
     def _sites(self) -> dict[str, str]:
         units = self.units()
-        return {str(u): str(s or "") for u, s in zip(units["unit"], units["site"], strict=True)}
-
-    @staticmethod
-    def _refuse_unknown(records: Records, units: Sequence[str] | None) -> None:
-        known = set(records.units["unit"])
-        for unit in units or ():
-            if unit not in known:
-                raise UnknownName(
-                    f"there is no unit {unit!r}", do="check the spelling; `driftwatch export` lists the units"
-                )
-
-
-# --- files and days ------------------------------------------------------------------------------------
-
-
-def read_input(
-    path: str | Path,
-    kind: str | None = None,
-    mapping: Mapping | str | Path | None = None,
-    profile: Profile | str | Path | None = None,
-) -> Batch:
-    """Read one file without a store; parameters and errors as for `Store.import_file`."""
-    from driftwatch.intake.batch import read_batch
-    from driftwatch.intake.mapping import Mapping
-    from driftwatch.profile.load import read_profile
-
-    if isinstance(mapping, str | Path):
-        mapping = Mapping.read(mapping)
-    if isinstance(profile, str | Path):
-        profile = read_profile(profile)
-    return read_batch(path, kind=kind, mapping=mapping, profile=profile)
-
-
-def _import_order(item: tuple[str, Batch | DriftwatchError]) -> int:
-    batch = item[1]
-    return -1 if isinstance(batch, DriftwatchError) else KINDS_IN_ORDER.index(batch.kind)
+        return dict(zip(units["unit"].astype(str), units["site"].fillna("").astype(str), strict=True))
 
 
 def _day_or_name(since: Day | None) -> Day | None:
@@ -589,13 +515,25 @@ def _day_or_name(since: Day | None) -> Day | None:
 
 def as_folder(path: str | Path) -> Path:
     """Give a folder to write in, made if missing; `UsageError` if that cannot be one."""
-    folder = Path(path)
+    folder = possible_folder(path)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError):
-        raise UsageError("is a file, not a folder", str(folder), "give another folder") from None
     except OSError as error:
         raise UsageError(
             f"cannot be made ({error.strerror or error})", str(folder), "give another folder"
         ) from None
+    return folder
+
+
+def possible_folder(path: str | Path) -> Path:
+    """Give a path that is a folder or can become one, without making it; `UsageError` if it cannot.
+
+    Asked before the work, so that a slip shows at once and a failure leaves no empty folder behind.
+    """
+    folder = Path(path)
+    there = next(p for p in (folder.absolute(), *folder.absolute().parents) if p.exists())
+    if not there.is_dir():
+        raise UsageError("is a file, not a folder", str(there), "give another folder")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise UsageError("may not be written in", str(there), "give another folder")
     return folder

@@ -1,8 +1,9 @@
-"""Days, times and months as people write them, read strictly: what is not one is named, never guessed."""
+"""Days, times, months and numbers as people write them, read strictly: what is none is named, not guessed."""
 
 from __future__ import annotations
 
 import calendar
+import math
 import re
 from datetime import date, datetime
 
@@ -49,3 +50,14 @@ def month_days(month: str) -> tuple[date, date]:
     except ValueError:
         raise UsageError(f"{month!r} is not a month", do="write it as 2026-03") from None
     return first, first.replace(day=calendar.monthrange(first.year, first.month)[1])
+
+
+def as_number(text: str, what: str = "") -> float:
+    """Read a finite number; `UsageError` if it is none."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageError(f"{text!r} is not a number", what, "write it with a decimal point, as 12.5")
+    return number

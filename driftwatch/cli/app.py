@@ -106,7 +106,7 @@ _command("alerts", assessing.alerts, "driftwatch alerts --at-least plan --exit-c
 _command("review", reports.review, "driftwatch review --month 2026-06 --out reports")
 _command("followup", reports.followup, "driftwatch followup unit-07 --since 2026-03-14 --out reports")
 _command("explain", reports.explain, "driftwatch explain unit-07 --on 2026-03-14 --out reports")
-_command("export", stores.export, "driftwatch export out --what readings --what fitted --as csv")
+_command("export", stores.export, "driftwatch export out --what snapshots --what fitted --as csv")
 _group(
     "settings",
     "What can be set for a store.",

@@ -41,6 +41,8 @@ def assess(
     ] = Format.json,
 ) -> None:
     """Assess the units: what changed, why, how sure, and how far each clutch still has to go."""
+    if out is not None:
+        output.possible_file(out)
     with reading(context) as store, output.progress() as show:
         assessment = store.assess(as_of, units=unit or None, progress=show)
     if form is Format.json:
@@ -54,7 +56,7 @@ def assess(
     if out is None:
         output.say(text)
     else:
-        output.write_file(out, text + "\n")
+        out.write_text(text + "\n", encoding="utf-8")
         output.note(f"wrote {out}")
 
 

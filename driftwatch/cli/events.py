@@ -9,6 +9,7 @@ import typer
 from driftwatch.cli import output
 from driftwatch.cli.options import FormatOption, reading, writing
 from driftwatch.cli.output import Format
+from driftwatch.days import as_number
 
 
 def add(
@@ -22,7 +23,7 @@ def add(
         typer.Option("--on", metavar="DATE", help="Day or time, as 2026-03-14 or 2026-03-14T09:20+01:00."),
     ],
     amount: Annotated[
-        float | None,
+        str | None,
         typer.Option("--amount", metavar="NUMBER", help="Change of peak torque (power), or mass (load)."),
     ] = None,
     amount_unit: Annotated[
@@ -34,8 +35,9 @@ def add(
     note: Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything worth knowing.")] = "",
 ) -> None:
     """Log what was done to a unit, and print the event's id."""
+    number = None if amount is None else as_number(amount, "--amount")
     with writing(context) as store:
-        output.say(store.add_event(unit, kind, on, amount=amount, amount_unit=amount_unit, note=note))
+        output.say(store.add_event(unit, kind, on, amount=number, amount_unit=amount_unit, note=note))
 
 
 def list_events(

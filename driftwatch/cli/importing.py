@@ -17,8 +17,8 @@ from driftwatch.cli.output import Format
 from driftwatch.errors import DriftwatchError, UsageError
 
 if TYPE_CHECKING:
-    from driftwatch.api import ImportOutcome, Store
-    from driftwatch.intake.batch import Batch
+    from driftwatch.api import Store
+    from driftwatch.inputs import ImportOutcome
 
 #: Rows named one by one after an import; the rest is counted, and stands in the quarantine.
 NAMED_ROWS = 10
@@ -66,12 +66,14 @@ def import_files(
     Exit code 3 if rows went to quarantine (or, with --strict, a file was refused for them), 4 if a file could
     not be understood.
     """
-    inputs = _read(files, kind, mapping, profile)
+    from driftwatch.inputs import read_inputs, refused
+
+    inputs = read_inputs(files, kind.value if kind else None, mapping, profile)
     if any(not isinstance(batch, DriftwatchError) for _, batch in inputs):
         with _target(context, dry_run) as store, output.progress() as show:
             outcomes = store.import_files(inputs, strict=strict, dry_run=dry_run, progress=show)
     else:
-        outcomes = [_refused(file, error) for file, error in inputs]
+        outcomes = refused(inputs)
     _tell(outcomes, form, dry_run)
     worst = max(outcome.exit_code for outcome in outcomes)
     if worst:
@@ -94,6 +96,8 @@ def draft(
     from driftwatch.intake.draft import draft_mapping
     from driftwatch.intake.readers import read_table
 
+    if out is not None:
+        output.possible_file(out)
     text = draft_mapping(read_table(file, sheet=sheet), _find(context, profile)).to_toml()
     if out is None:
         output.say(text.rstrip("\n"))
@@ -116,35 +120,6 @@ def quarantine(
     output.table(
         output.frame_rows(frame), [str(c) for c in frame.columns], form, empty="the quarantine is empty"
     )
-
-
-def _read(
-    files: list[str], kind: Kind | None, mapping: Path | None, profile: Path | None
-) -> list[tuple[str, Batch | DriftwatchError]]:
-    from driftwatch.api import read_input
-    from driftwatch.intake.mapping import Mapping
-    from driftwatch.profile.load import read_profile
-
-    # Read once, before any file: a slip in one of these concerns them all.
-    known_mapping = None if mapping is None else Mapping.read(mapping)
-    known_profile = None if profile is None else read_profile(profile)
-    inputs: list[tuple[str, Batch | DriftwatchError]] = []
-    for file in files:
-        try:
-            inputs.append(
-                (file, read_input(file, kind.value if kind else None, known_mapping, known_profile))
-            )
-        except UsageError:
-            raise
-        except DriftwatchError as error:
-            inputs.append((file, error))
-    return inputs
-
-
-def _refused(file: str, error: Batch | DriftwatchError) -> ImportOutcome:
-    from driftwatch.api import ImportOutcome
-
-    return ImportOutcome(file, None, error if isinstance(error, DriftwatchError) else None)
 
 
 @contextmanager

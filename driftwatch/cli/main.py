@@ -21,6 +21,7 @@ from driftwatch.errors import DriftwatchError
 
 #: Set to any text to see where in the program a fault happened.
 DEBUG = "DRIFTWATCH_DEBUG"
+INTERRUPTED = 130
 
 # Typer's own errors derive from these; it does not export them under a name of their own.
 _CallProblem: Any = typer.BadParameter.__mro__[1]
@@ -57,6 +58,8 @@ def _invoke(args: Sequence[str]) -> int:
     if not args:
         args = ["--help"]
     result = command.main(list(args), prog_name="driftwatch", standalone_mode=False)
+    if result == INTERRUPTED:  # how newer versions of typer tell it; older ones raise Abort
+        raise KeyboardInterrupt
     return result if isinstance(result, int) else 0
 
 
@@ -67,7 +70,7 @@ def _ending(error: BaseException) -> tuple[int, str]:
     if isinstance(error, _AnyProblem):
         return 2, _call_problem(error)
     if isinstance(error, typer.Abort | KeyboardInterrupt):
-        return 130, "stopped; whatever was not finished has not been kept"
+        return INTERRUPTED, "stopped; whatever was not finished has not been kept"
     if isinstance(error, SystemExit):
         return (error.code if isinstance(error.code, int) else 1), ""
     if isinstance(error, OSError):

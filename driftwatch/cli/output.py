@@ -21,8 +21,19 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "Format", "Progress", "ReaderGone", "frame_rows", "note", "one_line", "plain", "progress", "say", "table",
-    "table_text", "to_json", "write_file",
+    "Format",
+    "Progress",
+    "ReaderGone",
+    "frame_rows",
+    "note",
+    "one_line",
+    "plain",
+    "possible_file",
+    "progress",
+    "say",
+    "table",
+    "table_text",
+    "to_json",
 ]  # fmt: skip
 
 Row = Mapping[str, Any]
@@ -96,16 +107,13 @@ def table_text(rows: Sequence[Row], columns: Sequence[str], form: Format) -> str
     return _aligned(rows, columns)
 
 
-def write_file(path: Path, text: str) -> None:
-    """Write a file as UTF-8; `UsageError` where that cannot be."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except IsADirectoryError:
-        raise UsageError("is a folder", str(path), "give the path of a file") from None
-    except (FileNotFoundError, NotADirectoryError):
-        raise UsageError(
-            "there is no such folder", str(path.parent), "make it first, or give another path"
-        ) from None
+def possible_file(path: Path) -> Path:
+    """Give a path that a file can be written to; `UsageError` if it cannot. Asked before the work."""
+    if path.is_dir():
+        raise UsageError("is a folder", str(path), "give the path of a file")
+    if not path.parent.is_dir():
+        raise UsageError("there is no such folder", str(path.parent), "make it first, or give another path")
+    return path
 
 
 def _csv(rows: Sequence[Row], columns: Sequence[str]) -> str:

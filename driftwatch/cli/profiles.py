@@ -128,6 +128,7 @@ def new(
     from driftwatch.profile.load import template
 
     path = out or Path(f"{name}.toml")
+    output.possible_file(path)
     text = template(name, base)
     try:
         with path.open("x", encoding="utf-8") as file:

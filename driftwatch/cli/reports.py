@@ -75,14 +75,12 @@ def demo(
     with output.progress() as show:
         made = build_demo(folder, progress=show)
     output.say(
-        f"Everything in it is invented: {made.units} units, {made.snapshots} snapshots, {made.events} events, "
+        f"All of it is invented: {made.units} units, {made.snapshots} snapshots, {made.events} events, "
         f"told as of {made.as_of}."
     )
     output.say("\nThe files, as a workshop and a fleet would hand them over:")
     _list(list(made.files), indent="  ")
-    output.say(
-        f"\nThe store made from them ({made.quarantined} rows cannot be right, on purpose):"
-    )
+    output.say(f"\nThe store ({made.quarantined} rows of the files cannot be right, on purpose):")
     output.say(f"  {made.store}")
     output.say("\nOpen these in a browser:")
     _list(list(made.pages), indent="  ")

@@ -67,7 +67,8 @@ def export(
         typer.Option(
             "--what",
             metavar="WHAT",
-            help="units, snapshots, readings, events, quarantine or fitted; may be repeated.",
+            help="units, snapshots, events, files, quarantine, audit, settings, profiles or fitted; may be "
+            "repeated. All if left out.",
         ),
     ] = None,
     form: Annotated[
