@@ -23,13 +23,13 @@ def plain(value: Any) -> Any:
         return value.isoformat() if value == value else None
     if isinstance(value, PurePath):
         return str(value)
-    if hasattr(value, "item"):
-        return plain(value.item())
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, int):
         return value
-    return None if value != value else str(value)
+    return None if type(value).__name__ == "NAType" else str(value)
 
 
 def to_json(value: Any) -> str:
