@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from driftwatch.errors import UsageError
 from driftwatch.intake.columns import KINDS, SNAPSHOTS, FileKind, locate, recognise
@@ -53,15 +54,22 @@ class Batch:
         return tuple(name for name in self.table.columns if name not in self.columns.values())
 
     def staged(self) -> pa.Table:
-        """Give row, line, and the known columns under their common names, blank where the file has none."""
+        """Give row, line, and the known columns under their common names, blank where the file has none.
+
+        Texts are without surrounding blanks, and a typographic minus is a plain one.
+        """
         kind = KINDS[self.kind]
         blank = pa.repeat(pa.scalar(""), self.table.data.num_rows)
         arrays = [pa.array(np.arange(self.table.data.num_rows)), self.table.line]
         arrays += [
-            self.table.data[self.columns[name]] if name in self.columns else blank
+            _clean(self.table.data[self.columns[name]]) if name in self.columns else blank
             for name in kind.all_columns
         ]
         return pa.table(arrays, names=["row", "line", *kind.all_columns])
+
+
+def _clean(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    return pc.replace_substring_regex(pc.utf8_trim_whitespace(column), "^\u2212", "-")
 
 
 def read_batch(

@@ -151,4 +151,8 @@ def _lines(
             continue  # a blank row, whatever its width
         reason = f"the row has {row.actual_columns} fields where the header has {width}"
         broken.append(BrokenRow(int(line), "row_shape", reason, row.text[:KEPT_TEXT]))
+    tail = str(table.column(table.num_columns - 1)[-1].as_py())
+    if tail.endswith("\n") and is_good[-1] and not content.rstrip().endswith(b'"'):
+        # The end of the file was taken into the last field: its quote is open.
+        raise InputRefused("a quoted field is never closed", f"{where} line {start[-1]}", "close the quote")
     return pa.array(start[is_good][1:]), tuple(broken)

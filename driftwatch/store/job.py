@@ -17,11 +17,6 @@ from driftwatch.intake.rules import Rule
 from driftwatch.profile.model import Profile
 from driftwatch.store.times import time_table
 
-#: What is trimmed off texts: blanks, tabs, line ends, no-break spaces.
-_BLANKS = "' ' || chr(9) || chr(10) || chr(13) || chr(160)"
-
-_NUMBER = r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?"
-
 #: Two values closer than this, relative to their size, are the same value written in different units.
 SAME = 1e-9
 
@@ -30,6 +25,7 @@ TEMPORARY = (
     "problems",
     "checked",
     "good",
+    "repeats",
     "snaps",
     "facts",
     "outcome",
@@ -103,22 +99,19 @@ def register_and_copy(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table
     con.unregister("told")
 
 
-def trimmed(column: str) -> str:
-    """SQL: a text column without surrounding blanks."""
-    return f"trim({column}, {_BLANKS})"
-
-
 def number(text: str, *, decimal_comma: bool) -> str:
     """SQL: the number a text stands for, NULL if it is none (also for `nan`, `inf`, `1_000`)."""
-    plain = f"replace({text}, chr(8722), '-')"
+    plain = text
     if decimal_comma:
-        plain = f"CASE WHEN contains({text}, '.') THEN {plain} ELSE replace({plain}, ',', '.') END"
-    return f"CASE WHEN regexp_full_match({plain}, '{_NUMBER}') THEN TRY_CAST({plain} AS DOUBLE) END"
+        plain = f"CASE WHEN contains({text}, '.') THEN {text} ELSE replace({text}, ',', '.') END"
+    # The cast alone would take `nan`, `inf` and `1_000`.
+    cast = f"TRY_CAST({plain} AS DOUBLE)"
+    return f"CASE WHEN isfinite({cast}) AND NOT contains({text}, '_') THEN {cast} END"
 
 
 def register_times(job: Job, column: str) -> None:
     """Read each distinct time text of a column once, as the lookup `times`."""
-    texts = job.con.execute(f"SELECT DISTINCT {trimmed(column)} FROM incoming").fetchall()
+    texts = job.con.execute(f"SELECT DISTINCT {column} FROM incoming").fetchall()
     job.con.register("times", time_table((row[0] for row in texts), job.zone))
 
 
@@ -157,6 +150,8 @@ def problem_frame(job: Job) -> pd.DataFrame:
         (b.line, b.code, b.reason, json.dumps({"text": b.text}, ensure_ascii=False)) for b in table.broken
     ]
     frame = pd.DataFrame(entries, columns=["line", "code", "reason", "raw"])
+    # A row typed in by hand has no line.
+    frame["line"] = [0 if line is None else line for line in frame["line"]]
     frame = frame.astype({"line": "int64", "code": "str", "reason": "str", "raw": "str"})
     return frame.sort_values("line", kind="stable", ignore_index=True)
 

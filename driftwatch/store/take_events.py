@@ -40,9 +40,7 @@ def take_events(job: Job) -> Taken:
 def _check(job: Job) -> None:
     con, comma = job.con, job.batch.table.decimal_comma
     j.register_times(job, "happened_at")
-    texts = con.execute(
-        f"SELECT DISTINCT lower({j.trimmed('kind')}), {j.trimmed('amount_unit')} FROM incoming"
-    ).fetchall()
+    texts = con.execute("SELECT DISTINCT lower(kind), amount_unit FROM incoming").fetchall()
     measures = [(kind, text, *_measure(kind, text)) for kind, text in texts]
     names = ("kind_l", "amount_unit", "amount_measure", "kept_unit", "factor", "shift")
     kinds = (pa.string(),) * 4 + (pa.float64(),) * 2
@@ -50,15 +48,11 @@ def _check(job: Job) -> None:
     con.register(
         "measures", pa.Table.from_pylist([dict(zip(names, m, strict=True)) for m in measures], schema)
     )
-    trims = ", ".join(
-        f"{j.trimmed(name)} AS {name}" for name in ("unit", "kind", "amount", "amount_unit", "note")
-    )
     con.execute(
         f"""
         CREATE TEMP TABLE checked AS
         WITH texts AS (
-            SELECT row, line, {j.trimmed("happened_at")} AS at_text, {trims},
-                lower({j.trimmed("kind")}) AS kind_l
+            SELECT *, happened_at AS at_text, lower(kind) AS kind_l
             FROM incoming
         ), asked AS (
             SELECT x.*, t.at_time, u.profile, CAST(? AS DATE) AS today,

@@ -43,17 +43,12 @@ def _check_rows(job: Job) -> None:
     _register_lookups(job)
     j.register_times(job, "taken_at")
     comma = job.batch.table.decimal_comma
-    texts = ("unit", "mode", "channel", "signal", "value", "value_unit", "learn_count", "source")
-    doubled = ("odometer_km", "odometer_mi", "fluid_temp_c", "fluid_temp_f")
-    trims = ", ".join(f"{j.trimmed(name)} AS {name}" for name in (*texts, *doubled))
     mile, fahrenheit = conversion("mi", "km"), conversion("degF", "degC")
     job.con.execute(
         f"""
         CREATE TEMP TABLE checked AS
-        WITH texts AS (
-            SELECT row, line, {j.trimmed("taken_at")} AS at_text, {trims} FROM incoming
-        ), numbers AS (
-            SELECT *,
+        WITH numbers AS (
+            SELECT *, taken_at AS at_text,
                 if(odometer_km <> '', odometer_km, odometer_mi) AS odometer_text,
                 if(odometer_km <> '', 'km', 'mi') AS odometer_unit,
                 {j.number("odometer_text", decimal_comma=comma)} AS odometer_number,
@@ -66,7 +61,7 @@ def _check_rows(job: Job) -> None:
                     + if(temp_unit = 'degF', {fahrenheit.offset!r}, 0.0) AS temp_stored,
                 {j.number("value", decimal_comma=comma)} AS value_number,
                 {j.number("learn_count", decimal_comma=comma)} AS learn_number
-            FROM texts
+            FROM incoming
         ), known AS (
             SELECT n.*, t.at_time, u.profile, s.known_signal, s.per_pack, s.low, s.high,
                 c.known_channel, m.known_mode, coalesce(x.measure, 'unknown') AS measure,
@@ -93,7 +88,7 @@ def _register_lookups(job: Job) -> None:
     con = job.con
     in_use = [name for (name,) in con.execute("SELECT DISTINCT profile FROM units").fetchall()]
     profiles = [job.profiles[name] for name in in_use]
-    texts = con.execute(f"SELECT DISTINCT {j.trimmed('value_unit')} FROM incoming").fetchall()
+    texts = con.execute("SELECT DISTINCT value_unit FROM incoming").fetchall()
     units = [text for (text,) in texts if text and known_unit(text)]
     signals: list[tuple[Any, ...]] = []
     channels: list[tuple[Any, ...]] = []
@@ -206,16 +201,21 @@ def _check_snapshots(job: Job) -> None:
             """,
             rule,
         )
+    # Cells that the file has more than once; whole groups are rejected or none, so the table stays right.
+    job.con.execute(
+        """
+        CREATE TEMP TABLE repeats AS
+        SELECT snap, cell_id, min(row) AS first_row, min(value_stored) AS lowest,
+            max(value_stored) AS highest,
+            min(learn_number) AS fewest, max(learn_number) AS most, max(source) AS source
+        FROM good GROUP BY snap, cell_id HAVING count(*) > 1
+        """
+    )
     _reject(
         job,
         f"""
-        WITH split AS (
-            SELECT snap, cell_id FROM good GROUP BY snap, cell_id
-            HAVING max(value_stored) - min(value_stored)
-                    > {SAME} * greatest(abs(max(value_stored)), abs(min(value_stored)))
-                OR max(learn_number) > min(learn_number)
-        )
-        SELECT row FROM good JOIN split USING (snap, cell_id)
+        SELECT g.row FROM good g JOIN repeats r USING (snap, cell_id)
+        WHERE r.highest - r.lowest > {SAME} * greatest(abs(r.highest), abs(r.lowest)) OR r.most <> r.fewest
         """,
         CELL_TWICE,
     )
@@ -305,10 +305,9 @@ def _match(job: Job) -> None:
             SELECT g.row, g.line, f.snapshot_id, g.cell_id, g.value_stored AS value,
                 g.value_number AS value_entered,
                 g.value_unit AS unit_entered, g.may_correct, f.new_odometer OR f.new_temp AS snapshot_changed,
-                max(g.learn_number) OVER cell AS learn_count, max(g.source) OVER cell AS source,
-                row_number() OVER (cell ORDER BY g.row) AS nth
-            FROM good g JOIN facts f USING (snap)
-            WINDOW cell AS (PARTITION BY g.snap, g.cell_id)
+                coalesce(m.most, g.learn_number) AS learn_count, coalesce(m.source, g.source) AS source,
+                m.first_row IS NOT NULL AND m.first_row <> g.row AS again
+            FROM good g JOIN facts f USING (snap) LEFT JOIN repeats m USING (snap, cell_id)
         ), known AS (
             SELECT o.*, r.value AS old_value, r.learn_count AS old_learn, r.source AS old_source,
                 r.file_id AS old_file, r.line AS old_line, r.snapshot_id IS NULL AS fresh,
@@ -318,7 +317,7 @@ def _match(job: Job) -> None:
             FROM one o LEFT JOIN readings r USING (snapshot_id, cell_id)
         )
         SELECT *, CASE
-            WHEN nth > 1 THEN 'same'
+            WHEN again THEN 'same'
             WHEN fresh THEN 'new'
             WHEN differs_value OR differs_learn OR differs_source THEN if(may_correct, 'corrected', 'left')
             WHEN snapshot_changed AND may_correct THEN 'snapshot'

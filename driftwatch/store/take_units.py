@@ -40,7 +40,7 @@ def take_units(job: Job) -> Taken:
 def _refuse_unknown_profiles(job: Job) -> None:
     known = {name.lower(): name for name in job.profiles}
     rows = job.con.execute(
-        f"SELECT {j.trimmed('profile')} AS p, min(line) FROM incoming WHERE p <> '' GROUP BY p ORDER BY 2"
+        "SELECT profile AS p, min(line) FROM incoming WHERE p <> '' GROUP BY p ORDER BY 2"
     ).fetchall()
     for text, line in rows:
         if text.lower() not in known:
@@ -62,15 +62,15 @@ def _gather(job: Job) -> None:
     names = pa.table({"lower": [n.lower() for n in job.profiles], "name": list(job.profiles)})
     con.register("told", names)
     con.execute(
-        f"""
+        """
         CREATE TEMP TABLE facts AS
         SELECT row, line, unit, 'known' AS origin, field, value FROM (
-            SELECT i.row, i.line, {j.trimmed("i.unit")} AS unit, coalesce(p.name, '') AS profile,
+            SELECT i.row, i.line, i.unit AS unit, coalesce(p.name, '') AS profile,
                 coalesce(CAST(CAST(t.at_time AS DATE) AS VARCHAR), '') AS in_service_on,
-                {j.trimmed("i.site")} AS site, {j.trimmed("i.note")} AS note
+                i.site AS site, i.note AS note
             FROM incoming i
-            LEFT JOIN told p ON p.lower = lower({j.trimmed("i.profile")})
-            LEFT JOIN times t ON t.at_text = {j.trimmed("i.in_service_on")}
+            LEFT JOIN told p ON p.lower = lower(i.profile)
+            LEFT JOIN times t ON t.at_text = i.in_service_on
         ) UNPIVOT (value FOR field IN (profile, in_service_on, site, note))
         WHERE value <> ''
         """
@@ -81,9 +81,9 @@ def _gather(job: Job) -> None:
         extra = pa.table([pa.array(range(table.data.num_rows)), table.data[name]], names=["row", "value"])
         con.register("told", extra)
         con.execute(
-            f"""INSERT INTO facts
-            SELECT i.row, i.line, {j.trimmed("i.unit")}, 'extra', ?, {j.trimmed("e.value")}
-            FROM incoming i JOIN told e USING (row) WHERE {j.trimmed("e.value")} <> ''""",
+            """INSERT INTO facts
+            SELECT i.row, i.line, i.unit, 'extra', ?, e.value
+            FROM incoming i JOIN told e USING (row) WHERE e.value <> ''""",
             [name],
         )
         con.unregister("told")
@@ -95,14 +95,14 @@ def _gather(job: Job) -> None:
                 SELECT unit FROM facts GROUP BY unit, origin, field HAVING min(value) <> max(value)
             )
         ), asked AS (
-            SELECT i.row, i.line, {j.trimmed("i.unit")} AS unit, {j.trimmed("i.in_service_on")} AS at_text,
+            SELECT i.row, i.line, i.unit AS unit, i.in_service_on AS at_text,
                 t.at_time, CAST(? AS DATE) AS today, f.value AS known_profile, u.profile AS stored_profile,
-                {j.trimmed("i.unit")} IN (SELECT unit FROM split) AS twice,
-                {j.trimmed("i.unit")} IN (SELECT unit FROM snapshots) AS has_readings
+                i.unit IN (SELECT unit FROM split) AS twice,
+                i.unit IN (SELECT unit FROM snapshots) AS has_readings
             FROM incoming i
-            LEFT JOIN times t ON t.at_text = {j.trimmed("i.in_service_on")}
+            LEFT JOIN times t ON t.at_text = i.in_service_on
             LEFT JOIN facts f ON f.row = i.row AND f.origin = 'known' AND f.field = 'profile'
-            LEFT JOIN units u ON u.unit = {j.trimmed("i.unit")}
+            LEFT JOIN units u ON u.unit = i.unit
         )
         SELECT *, {j.first_rule(_RULES)} AS rule FROM asked
         """,
