@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from driftwatch.assessment.assess import made_by
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import About, LimitUsed
-from driftwatch.reporting.render import made_by
 
 
 def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -> About:
@@ -19,6 +19,7 @@ def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -
     analyses : sequence of UnitAnalysis
         The units on the page; each profile's limits are listed once, where they differ.
     as_of : date
+        Last day known.
     terms : sequence of str
         Keys of `sentences.TERMS` to explain on the page.
 
@@ -39,7 +40,8 @@ def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -
     listed = tuple(sorted(limits.values(), key=lambda u: (u.profile, u.clutch, u.limit_cm3)))
     invented = sorted({u.profile_title for u in listed if u.illustrative})
     warning = (
-        f"The service limits of {' and '.join(invented)} are example values, not those of a real transmission. "
+        f"The service limits of {' and '.join(invented)} are example values, not those of a real "
+        f"transmission. "
         "Every date and distance to a limit on this page rests on them. Put the limits of your own service "
         "literature into the profile before acting on any of it."
         if invented

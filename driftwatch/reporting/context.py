@@ -241,6 +241,8 @@ class ReviewContext:
         Three lines that answer who needs someone this month.
     counts : tuple of (str, int)
         Units by their most urgent item, in order of urgency; `none` last.
+    meaning : tuple of (str, str)
+        What each urgency means.
     work : tuple of WorkItem
         In order of urgency.
     compared : str
@@ -262,6 +264,7 @@ class ReviewContext:
     month: str
     lead: tuple[str, ...]
     counts: tuple[tuple[str, int], ...]
+    meaning: tuple[tuple[str, str], ...]
     work: tuple[WorkItem, ...]
     compared: str
     changes: tuple[MonthChange, ...]

@@ -1,4 +1,4 @@
-"""The owner's page: does this change explain how it shifts now, is it still learning, is something wearing out?"""
+"""The owner's page: whether a change explains how it shifts now, and what to do."""
 
 from __future__ import annotations
 
@@ -38,9 +38,11 @@ def write_explain(
     Parameters
     ----------
     analysis : UnitAnalysis
+        The unit as it is now.
     event : date, str or None
         The event's id, a day, or None for the latest logged event.
     settings : Settings
+        Those of the store.
     folder : Path
         Made if missing.
     as_of : date, optional
@@ -99,7 +101,7 @@ def build_explain(
 
 
 def findings_since(findings: tuple[Finding, ...], start: Since, slack_days: float) -> tuple[Finding, ...]:
-    """Give what acted since: changes at the event or after it (the log may be some days out), and slow drifts.
+    """Give what acted since: changes at or after the event (allowing for a misdated log), and slow drifts.
 
     Wear is left out: it is held against its own limit, and its size on the shifts is not known.
     """
@@ -118,7 +120,8 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
 
     Each finding weighs as much as its effects on the shifts (mean size in noise units, added up over the
     signals), times the probability that its cause acted; what is left of the probability goes to its rivals
-    and then to `unexplained`. A slow drift, whose size is per 10 000 km, counts with the distance since. A share's range sets the cause's own smallest (largest) size against the
+    and then to `unexplained`. A slow drift, whose size is per 10 000 km, counts with the distance since.
+    A share's range sets the cause's own smallest (largest) size against the
     others' largest (smallest).
 
     Returns
@@ -181,12 +184,12 @@ def _answer(analysis: UnitAnalysis, start: Since, shares: tuple[Share, ...]) -> 
             return "can't tell yet", "There is only one reading since, and it does not show a change so far."
         return (
             "no",
-            "The learned values have not moved since then by more than chance: there is no change to explain.",
+            "The learned values have not moved since by more than chance: nothing is to be explained.",
         )
     mine = [s for s in shares if s.asked]
     share = sum(s.share for s in mine)
     low, high = min(1.0, sum(s.low for s in mine)), min(1.0, sum(s.high for s in mine))
-    told = f"About {percent(share)} of the change goes to it (it could be {percent(low)} to {percent(high)})."
+    told = f"Its share of the change: {owner.share_words(share, low, high)}."
     if high - low > TOO_WIDE and PARTLY <= share < YES:
         return "can't tell yet", told + " That is too wide to call."
     if share >= YES:

@@ -15,7 +15,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from driftwatch.reporting.context import Chart, Share, Table
-from driftwatch.reporting.texts import chart_text, day, grouped, km, month_name, percent, shorten
+from driftwatch.reporting.texts import chart_text, day, km, month_name, percent, shorten
 
 BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#A6588A", "#56B4E9"
 INK, SOFT, RULE, PAPER = "#22303a", "#5b6b76", "#d9dfe3", "#ffffff"
@@ -54,6 +54,7 @@ def calendar(months: Sequence[tuple[int, int]], expected: Sequence[float], reach
     Parameters
     ----------
     months : sequence of (year, month)
+        In order.
     expected : sequence of float
         Expected number of packs in each.
     reached : int
@@ -80,14 +81,12 @@ def calendar(months: Sequence[tuple[int, int]], expected: Sequence[float], reach
     if total < 0.05:
         says = "No pack is expected to reach its limit in the next twelve months."
     else:
+        most = (
+            f", the most in {names[peak]} ({expected[peak]:.1f})" if expected[peak] > 1.3 * total / 12 else ""
+        )
         says = (
-            f"About {total:.1f} packs of the fleet are expected to reach their limit in these twelve months"
-            + (
-                f", the most in {names[peak]} ({expected[peak]:.1f})."
-                if expected[peak] > 1.3 * total / 12
-                else "."
-            )
-            + " Each pack's chance is spread over the months it may fall in, so a month can hold part of a pack."
+            f"About {total:.1f} packs are expected to reach their limit in these twelve months{most}. "
+            "Each pack's chance is spread over the months it may fall in, so a month can hold part of a pack."
         )
     if reached:
         says += f" {reached} already at the limit {'is' if reached == 1 else 'are'} not counted here."
@@ -257,8 +256,8 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
     figure.update_xaxes(title={"text": "share of the change, %"}, range=[0, 103], dtick=25)
     biggest = shares[0]
     says = (
-        f"Of {what}, the largest part, about {percent(biggest.share)}, goes to {biggest.label}; the thin line "
-        "shows how far that could be off."
+        f"Of {what}, the largest part ({percent(biggest.share)}) goes to {biggest.label}; the thin line "
+        "shows how far a share could be off."
         + (" ◀ marks what was asked about." if any(s.asked for s in shares) else "")
     )
     height = 96 + 46 * max(len(shares), 2)
@@ -287,6 +286,5 @@ def range_words(early: date | None, middle: date | None, late: date | None) -> s
 def _reach_words(r: dict[str, float | None]) -> str:
     if r["p50"] is None:
         return "no distance that can be told"
-    end = f" to {grouped(r['p90'], 0)}" if r["p90"] is not None else " or more"
-    low = grouped(r["p10"], 0) if r["p10"] is not None else "?"
-    return f"{km(r['p50'])} to go (80 % range {low}{end} km)"
+    end = f" to {km(r['p90'])}" if r["p90"] is not None else " or more"
+    return f"{km(r['p50'])} to go (80 % range {km(r['p10'])}{end})"

@@ -1,4 +1,4 @@
-"""The shop's page after a change: can this vehicle be handed over, does it want driving, or a look inside?"""
+"""The shop's page after a change: hand the vehicle over, drive it first, or inspect it first."""
 
 from __future__ import annotations
 
@@ -64,6 +64,7 @@ def write_followup(
     since : date, str or None
         Day or event id; None for the latest logged event.
     settings : Settings
+        Those of the store.
     folder : Path
         Made if missing.
     as_of : date, optional
@@ -180,7 +181,8 @@ def _drive_reasons(analysis: UnitAnalysis, start: Since, learning: tuple[LearnRo
     if since and open_cells:
         modes = list(dict.fromkeys(row.mode for row in open_cells))
         why.append(
-            f"{len(open_cells)} of {len(learning)} shifts have not learned yet ({listed([name(m) for m in modes])})."
+            f"{len(open_cells)} of {len(learning)} shifts have not learned yet "
+            f"({listed([name(m) for m in modes])})."
         )
     if said.state == "too_few":
         why.append("Too few readings to tell a change from chance.")
@@ -208,7 +210,8 @@ def _all_well(
         moved += f", but for {count(len(odd), 'cell')} named below"
     if any(row.wants is None for row in learning):
         return (
-            f"{moved}; nothing points to a clutch that is due. How many shifts were learned from is not counted, "
+            f"{moved}; nothing points to a clutch that is due. How many shifts were learned from is "
+            f"not counted, "
             "so drive every mode once more to be safe."
         )
     return f"{moved}; every shift in use has learned, and nothing points to a clutch that is due."
@@ -253,7 +256,8 @@ def _plan(learning: tuple[LearnRow, ...], shifts_to_learn: float) -> tuple[Drive
                 else "; ".join(f"{listed(s)}: {w} more each" for w, s in sorted(groups.items(), reverse=True))
             )
         else:
-            told = f"{listed(shifts)}: about {number(shifts_to_learn)} each, then read out (no count is recorded)"
+            told = f"{listed(shifts)}: about {number(shifts_to_learn)} each, then read out (no "
+            "count is recorded)"
         steps.append(DriveStep(mode, shifts, f"In {name(mode or 'every mode')}: {told}."))
     return tuple(steps)
 
@@ -269,7 +273,8 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[
         old = then.get(c.clutch)
         if old is not None and c.growth_interval[0] > old.growth_interval[1]:
             lines.append(
-                f"{name(c.clutch)} grows faster than before the change: {number(c.growth_cm3_per_10000km)} against "
+                f"{name(c.clutch)} grows faster than before the change: "
+                f"{number(c.growth_cm3_per_10000km)} against "
                 f"{number(old.growth_cm3_per_10000km)} cm³ per 10 000 km."
             )
     if not lines:
@@ -306,8 +311,8 @@ def _appendix(panel: Panel, moved: list[Move]) -> Table:
         ]
         units = "–" if move.noise_units is None else signed(move.noise_units)
         rows.append(
-            (sentences.signal(cell.signal), cell.channel, cell.mode or "–", *sides[0], *sides[1], signed(move.change),
-             unit_sign(cell.unit), units)
+            (sentences.signal(cell.signal), cell.channel, cell.mode or "–", *sides[0], *sides[1],
+             signed(move.change), unit_sign(cell.unit), units)
         )  # fmt: skip
     return Table(
         "The last reading before and the last one since, as read; the change is that of the fitted course",
@@ -324,10 +329,12 @@ def _snapshots(panel: Panel, cut: int) -> Table:
         rows.append(
             (day(panel.taken_at[t]), "before" if t < cut else "since", km(float(panel.odometer_km[t])),
              f"{number(temp)} °C" if np.isfinite(temp) else "not recorded", str(int(read.sum())),
-             str(int((read & ~panel.usable[t] & ~panel.slips[t]).sum())), str(int((read & panel.slips[t]).sum())))
+             str(int((read & ~panel.usable[t] & ~panel.slips[t]).sum())),
+             str(int((read & panel.slips[t]).sum())))
         )  # fmt: skip
     return Table(
-        "Snapshots used; a repeat is an old value given again, a slip a lone reading that contradicts those around it",
+        "Snapshots used; a repeat is an old value given again, a slip a lone reading that "
+        "contradicts those around it",
         ("Day", "Side", "Odometer", "Fluid", "Readings", "Left out: repeats", "Left out: slips"),
         tuple(rows),
     )

@@ -14,9 +14,10 @@ from driftwatch.reporting.work import subject
 def calendar(context: ReviewContext) -> str:
     """Give the month's dated work items as all-day entries.
 
-    A clutch stands from its 10 % day to its 50 % day: the window in which to have it seen to. What has no date
-    (to be inspected, to be read out) stands on the day after the report. Items whose limit is not expected at all
-    are left out. The same item keeps its UID from month to month, so that a calendar moves it instead of doubling it.
+    A clutch stands from its 10 % day to its 50 % day: the window in which to have it seen to. What has no
+    date (to be inspected, to be read out) stands on the day after the report. Items whose limit is not
+    expected at all are left out. The same item keeps its UID from month to month, so that a calendar moves it
+    instead of doubling it.
     """
     stamp = f"{context.about.as_of:%Y%m%d}T000000Z"
     lines = [

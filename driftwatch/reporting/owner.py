@@ -42,6 +42,12 @@ def cause_words(cause: str, start: Since) -> str:
     }.get(cause, cause)
 
 
+def share_words(share: float, low: float, high: float) -> str:
+    """Give a share with its range, the range only where it says more than the share."""
+    told, ends = percent(share), (percent(low), percent(high))
+    return told if ends == (told, told) else f"{told} (it could be {ends[0]} to {ends[1]})"
+
+
 def answer_sentence(answer: str, start: Since, shares: tuple[Share, ...]) -> str:
     """Say the answer in one sentence."""
     thing = "what was logged" if start.event is None else cause_words(start.kind, start)
@@ -68,9 +74,13 @@ def learning(analysis: UnitAnalysis, start: Since, rows: tuple[LearnRow, ...]) -
     waiting = [row for row in rows if row.wants]
     if waiting:
         modes = [name(m or "every mode") for m in dict.fromkeys(row.mode for row in waiting)]
+        done = [name(m or "every mode") for m in dict.fromkeys(row.mode for row in rows)]
+        done = [m for m in done if m not in modes]
+        finished = f"It has finished in {listed(done)}. " if done else ""
         return (
-            f"Yes, it is still learning: {len(waiting)} of {len(rows)} shifts have not had enough repeats yet "
-            f"({listed(modes)}). Until they have, those can feel harsh or slow without anything being wrong."
+            f"{finished}It is still learning in {listed(modes)}: {len(waiting)} of {len(rows)} shifts have "
+            "not had enough repeats since. Until they have, those can feel harsh or slow without anything "
+            "being wrong."
         )
     unlearned = [c.sentence for c in analysis.assessment.cautions if c.kind == "unlearned"]
     if unlearned:
@@ -79,11 +89,9 @@ def learning(analysis: UnitAnalysis, start: Since, rows: tuple[LearnRow, ...]) -
         return "Yes, it is still settling toward its new values."
     if any(row.wants is None for row in rows):
         return "How often it has learned is not recorded; the values themselves have come to rest."
-    return (
-        "No, it has finished learning. What you feel now is how it will stay."
-        if rows
-        else "No shift values were read."
-    )
+    if not rows:
+        return "No shift values were read."
+    return "No, it has finished learning. What you feel now is how it will stay."
 
 
 def wear(analysis: UnitAnalysis) -> str:
@@ -101,8 +109,8 @@ def wear(analysis: UnitAnalysis) -> str:
         return f"Yes. {name(first.clutch)} has used {percent(first.used)} of its allowance; limit: {when}."
     most = max(said.clutches, key=lambda c: c.used)
     return (
-        f"Nothing that matters now. The most used clutch, {name(most.clutch)}, has used {percent(most.used)} of its "
-        "allowance."
+        f"Nothing that matters now. The most used clutch, {name(most.clutch)}, has used {percent(most.used)} "
+        "of its allowance."
     )
 
 
@@ -120,8 +128,9 @@ def do(analysis: UnitAnalysis, answer: str, rows: tuple[LearnRow, ...]) -> tuple
     waiting = list(dict.fromkeys(name(row.mode or "every mode") for row in rows if row.wants))
     if waiting and not urgent:
         steps.append(
-            f"Drive it gently through its gears in {listed(waiting)} mode, up and back down, where law and traffic "
-            "allow; steady motorway driving teaches it nothing."
+            f"Where you use it, drive {listed(waiting)} mode gently through the gears, up and back "
+            f"down, as law and "
+            "traffic allow; steady motorway driving teaches it nothing."
         )
     if answer in ("partly", "no") and not urgent:
         steps.append(
@@ -148,7 +157,7 @@ def dont(analysis: UnitAnalysis, answer: str) -> tuple[str, ...]:
 def come_back(
     analysis: UnitAnalysis, start: Since, rows: tuple[LearnRow, ...], as_of: date, settings: Settings
 ) -> str:
-    """Say when to come back: now, when learned, before a clutch falls due, or at the next regular read-out."""
+    """Say when to come back: now, when learned, before a clutch falls due, or at the next read-out."""
     said = analysis.assessment
     if any(c.service == "due" for c in said.clutches) or any(c.kind in _URGENT for c in said.cautions):
         return "Now, before further towing or hard use."
@@ -177,7 +186,8 @@ def would_change(
         lines.append("The shifts that are still learning: once they have, the shares above can move.")
     by_kind = {
         "load": "Some weeks without the load: if the values stay up all the same, the load is not the cause.",
-        "power": "Going back to the earlier power: if the values stay where they are, power is not the cause.",
+        "power": "Going back to the earlier power: if the values stay where they are, power is not "
+        "the cause.",
         "fluid": "If the values keep moving after the service: fresh fluid moves them once.",
         "relearn": "If the values do not come back toward where they were: then something else moved too.",
         "rebuild": "If a renewed clutch's volume grows quickly from the start.",

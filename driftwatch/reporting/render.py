@@ -7,12 +7,11 @@ import hashlib
 import json
 import re
 from functools import cache
-from importlib import metadata
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import BaseLoader, Environment, StrictUndefined, TemplateNotFound
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from driftwatch.reporting import sentences, texts
@@ -22,15 +21,12 @@ PLOTLY_VERSION = "4.1.1"
 _HERE = files("driftwatch.reporting")
 
 
-class _PackageTemplates(BaseLoader):
-    """Templates as package data, so that they are found inside a wheel or a zip too."""
-
-    def get_source(self, environment: Environment, template: str) -> tuple[str, str | None, Any]:
-        try:
-            source = (_HERE / "templates" / template).read_text("utf-8")
-        except FileNotFoundError:
-            raise TemplateNotFound(template) from None
-        return source, template, lambda: True
+def _template(name: str) -> str | None:
+    """Read a template as package data, so that it is found inside a wheel or a zip too."""
+    try:
+        return _text(f"templates/{name}")
+    except FileNotFoundError:
+        return None
 
 
 def page(template: str, context: Any) -> str:
@@ -41,6 +37,7 @@ def page(template: str, context: Any) -> str:
     template : str
         Name of the template, such as `review.html`.
     context : ReviewContext, FollowupContext or ExplainContext
+        What the page says.
 
     Returns
     -------
@@ -67,7 +64,7 @@ def page(template: str, context: Any) -> str:
 def environment() -> Environment:
     """Give the template environment, escaping on, for the reports and for a page that shares the partials."""
     made = Environment(
-        loader=_PackageTemplates(),
+        loader=FunctionLoader(_template),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -92,11 +89,6 @@ def script_json(value: Any) -> Markup:
 def context_json(context: Any) -> str:
     """Give the context as a JSON file's text."""
     return json.dumps(to_plain(context), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-
-
-def made_by() -> str:
-    """Give the program's name and version."""
-    return f"driftwatch {metadata.version('driftwatch-transmission')}"
 
 
 @cache

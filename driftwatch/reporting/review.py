@@ -14,12 +14,12 @@ from driftwatch.errors import UsageError
 from driftwatch.reporting import figures, ics, render, sentences
 from driftwatch.reporting.about import about
 from driftwatch.reporting.context import Chart, FleetRow, MonthChange, ReviewContext, UnitNote, WorkItem
-from driftwatch.reporting.texts import count, day, listed, month_name, name, plain_cell
+from driftwatch.reporting.due import service_calendar
+from driftwatch.reporting.texts import count, day, km, listed, month_name, name, plain_cell
 from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
 from driftwatch.service.results import ClutchOutlook
 from driftwatch.settings import Settings
 
-MONTHS_AHEAD = 12
 #: A unit's name in the lead lines is cut here; whole names stand in the table.
 _SHORT = 40
 _TERMS = ("learned value", "pack", "fill volume", "limit", "80 % range", "mode", "settling", "snapshot")
@@ -44,6 +44,7 @@ def write_review(
     month : str
         `YYYY-MM`.
     settings : Settings
+        Those of the store.
     folder : Path
         Made if missing.
     as_of : date, optional
@@ -101,35 +102,17 @@ def build_review(
         month=f"{year:04d}-{number:02d}",
         lead=_lead(work, units, moves if previous is not None else None),
         counts=_counts(work, len(units)),
+        meaning=_meaning(settings),
         work=work,
         compared=compared,
         changes=changes,
-        calendar=service_calendar(packs, last_day) if packs else None,
+        calendar=service_calendar([c for _, c in packs], last_day) if packs else None,
         reach=_reach(packs),
         notes=tuple(_note(u, sites[u.unit]) for u in units if u.state in ("settling", "changed")),
         readings=_readings(units, sites),
         fleet=tuple(_fleet_row(u, sites[u.unit]) for u in units),
         about=about(analyses, last_day, _TERMS),
     )
-
-
-def service_calendar(packs: Sequence[tuple[str, ClutchOutlook]], as_of: date) -> Chart:
-    """Share each pack's chance of reaching its limit among the next twelve months, and add the packs up.
-
-    The chance is spread evenly between the day of the report and the 10 % day, from there to the 50 % day and
-    on to the 90 % day; the last tenth, or what lies behind an unknown quantile, falls in no month.
-    """
-    months = [_month_after(as_of, k) for k in range(MONTHS_AHEAD)]
-    edges = [
-        as_of.toordinal(),
-        *(date(*_month_after(as_of, k + 1), 1).toordinal() - 1 for k in range(MONTHS_AHEAD)),
-    ]
-    ahead = [c for _, c in packs if c.used < 1]
-    expected = [
-        sum(_reached_by(c, edges[k + 1], edges[0]) - _reached_by(c, edges[k], edges[0]) for c in ahead)
-        for k in range(MONTHS_AHEAD)
-    ]
-    return figures.calendar(months, expected, len(packs) - len(ahead))
 
 
 def work_csv(work: Sequence[WorkItem]) -> str:
@@ -142,8 +125,8 @@ def work_csv(work: Sequence[WorkItem]) -> str:
     )  # fmt: skip
     for i in work:
         cells = (
-            sentences.URGENCY[i.urgency], i.unit, i.site, subject(i), i.clutch, i.reason, i.by_when, i.early, i.middle,
-            i.late, i.chance, i.sure, i.check, "yes" if i.is_new else "no",
+            sentences.URGENCY[i.urgency], i.unit, i.site, subject(i), i.clutch, i.reason, i.by_when, i.early,
+            i.middle, i.late, i.chance, i.sure, i.check, "yes" if i.is_new else "no",
         )  # fmt: skip
         writer.writerow(plain_cell(c) for c in cells)
     return out.getvalue()
@@ -175,12 +158,22 @@ def _lead(
         third = (
             "Nothing changed since the month before."
             if not any(moves.values())
-            else f"Since the month before: {moves['new']} new, {moves['worse']} worse, {moves['better']} better, "
-            f"{moves['cleared']} cleared."
+            else f"Since the month before: {', '.join(f'{n} {move}' for move, n in moves.items() if n)}."
         )
     if read:
         third += f" {count(len(read), 'unit')} cannot be judged well: read out {_short(read)}."
     return first, second, third
+
+
+def _meaning(settings: Settings) -> tuple[tuple[str, str], ...]:
+    """Say what each urgency means, with the horizons that are set."""
+    return (
+        ("now", f"a clutch at its limit, or more likely than not to reach it within {km(settings.due_km)}"),
+        ("inspect", "something in the hydraulics or an unexplained change wants a look on the vehicle"),
+        ("plan", f"a clutch more likely than not to reach its limit within {km(settings.plan_km)}"),
+        ("watch", f"the same within {km(settings.watch_km)}"),
+        ("read", "the readings are too old, too few or contradict each other"),
+    )
 
 
 def _names(work: Sequence[WorkItem], urgency: str) -> list[str]:
@@ -224,29 +217,6 @@ def _fleet_row(u: UnitAssessment, site: str) -> FleetRow:
     rank = ("due", "plan", "watch", "clear")
     worst = min((c.service for c in u.clutches), key=rank.index, default="")
     return FleetRow(u.unit, site, u.profile, u.state, u.snapshots, u.last, u.odometer_km, worst, u.sentence)
-
-
-def _reached_by(c: ClutchOutlook, ordinal: int, start: int) -> float:
-    """Give the chance that the limit is reached by a day, from the three quantiles by straight lines."""
-    days, chances = [float(start)], [0.0]
-    for q, p in (("p10", 0.1), ("p50", 0.5), ("p90", 0.9)):
-        due = c.due_on.get(q)
-        if due is None:
-            break
-        days.append(max(float(due.toordinal()), days[-1] + 1e-6))
-        chances.append(p)
-    if ordinal >= days[-1]:
-        return chances[-1]
-    k = next(i for i, d in enumerate(days) if d > ordinal)
-    part = (ordinal - days[k - 1]) / (days[k] - days[k - 1])
-    return chances[k - 1] + part * (chances[k] - chances[k - 1]) if k else 0.0
-
-
-def _month_after(start: date, k: int) -> tuple[int, int]:
-    """Give year and month of the k-th month counted from the day after `start`."""
-    following = date.fromordinal(start.toordinal() + 1)
-    months = following.year * 12 + following.month - 1 + k
-    return months // 12, months % 12 + 1
 
 
 def _parsed(month: str) -> tuple[int, int]:

@@ -125,7 +125,8 @@ CHECK = {
     "pressure": "Fluid level, filter, leaks; line pressure against the service literature, hot and cold.",
     "unexplained": "What was done to the vehicle (then log it); fluid, leaks, connectors; road test.",
     "authority": "Road test of the named shift; fluid; its pressure control and line pressure.",
-    "overlap": "Gentle road test for binding in the named shift; release and apply pressures. If it binds, stop.",
+    "overlap": "Gentle road test for binding in the named shift; release and apply pressures. If it "
+    "binds, stop.",
     "data": "The readings: right vehicle, odometer and units? Then read out once more.",
     "stale": "Nothing on the vehicle yet: read the controller out.",
     "too_few": "Nothing on the vehicle yet: read the controller out.",
@@ -134,7 +135,8 @@ CHECK = {
 #: Every report's cautions.
 CAUTIONS = (
     "Learned values are indirect evidence. They show what the controller had to do, not what the parts look "
-    "like; a decision to open or renew anything wants a physical check first: fluid and pan, pressures, and a "
+    "like; a decision to open or renew anything wants a physical check first: fluid and pan, "
+    "pressures, and a "
     "road test by a trained person.",
     "Drive to relearn only where law and traffic allow, and inside the vehicle's ratings. Never at full "
     "throttle right after a change. On a bang, a flare, a slip or a temperature warning: stop and inspect.",
@@ -144,7 +146,8 @@ CAUTIONS = (
 )
 
 DRIVE_CAUTIONS = (
-    "Only on roads and at times where law and traffic allow; a second person to read the values, not the driver.",
+    "Only on roads and at times where law and traffic allow; a second person to read the values, "
+    "not the driver.",
     "Begin gently: a quarter throttle first, then half, then three quarters, going up through the gears and "
     "coming back down. No full throttle until the lower steps have settled.",
     "Steady cruising teaches nothing: it is the repeated shift that counts.",
@@ -153,13 +156,17 @@ DRIVE_CAUTIONS = (
 )
 
 TERMS = {
-    "learned value": "A correction the transmission's controller has taught itself so that its shifts come out right.",
+    "learned value": "A correction the transmission's controller has taught itself so that its "
+    "shifts come out right.",
     "pack": "A clutch made of several plates; two or more of them hold in every gear.",
-    "fill volume": "How much fluid a clutch pack swallows before it carries. It grows as the friction material wears.",
+    "fill volume": "How much fluid a clutch pack swallows before it carries. It grows as the "
+    "friction material wears.",
     "trim": "The learned correction of a clutch's pressure during a shift.",
     "mode": "The driver-selected program, such as normal or tow; each keeps its own learned values.",
-    "noise unit": "How far one reading usually lies from the truth by chance. Under 2 is nothing; over 3 is a real move.",
-    "80 % range": "Eight times in ten the true value lies in it; one time in ten it is sooner, one in ten later.",
+    "noise unit": "How far one reading usually lies from the truth by chance. Under 2 is nothing; "
+    "over 3 is a real move.",
+    "80 % range": "Eight times in ten the true value lies in it; one time in ten it is sooner, one "
+    "in ten later.",
     "limit": "The fill volume at which this report counts a pack as due for service.",
     "snapshot": "One reading-out of the controller.",
     "settling": "The controller has begun to follow a change but has not had enough shifts to finish.",

@@ -1,4 +1,4 @@
-"""Before and after a day: which snapshots stand on which side, what was logged, and how far each cell moved."""
+"""Before and after a day: the snapshots on each side, what was logged, how far each cell moved."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ class Move:
     Attributes
     ----------
     before_at, after_at : int or None
-        Snapshots of the last usable reading before, and of the one since that it is held against: the last one
-        for a shift (it has learned most), the first one for a pack (its growth is not a move).
+        Snapshots of the last usable reading before, and of the one since that it is held against: the last
+        one for a shift (it has learned most), the first one for a pack (its growth is not a move).
     change, noise_units : float or None
         Fitted course then to fitted course since, less the drift that was under way before (readings as they
         are where there is no fit), and the same divided by the spread of one reading (None without a fit).
@@ -67,6 +67,7 @@ def find_since(panel: Panel, since: date | str | None) -> Since:
     Parameters
     ----------
     panel : Panel
+        The unit's readings and log.
     since : date, str or None
         A day, an event's id, a day as ISO text, or None for the latest event that is not `other`.
 

@@ -69,6 +69,8 @@ def number(value: float | None) -> str:
     if value is None or not math.isfinite(value):
         return "–"
     size = abs(value)
+    if size < 5e-4:
+        return "0"
     return grouped(value, 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 0.095 or size == 0 else 3)
 
 

@@ -34,7 +34,7 @@ _BAND = "rgba(0,114,178,0.16)"
 
 
 def volumes(analysis: UnitAnalysis) -> Chart | None:
-    """Draw each pack's fill volume over time: readings, fitted line with 90 % band, events, changes, limit."""
+    """Draw each pack's fill volume over time: readings, fitted line, 90 % band, events, changes, limit."""
     panel = analysis.panel
     packs = [i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and _has(panel, i)]
     if not packs:
@@ -70,7 +70,8 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
         tuple(rows),
     )
     most = max(analysis.assessment.clutches, key=lambda c: c.used, default=None)
-    says = "Points are readings, the line and its band the fitted course; dashed is the limit, where it is near. "
+    says = "Points are readings, the line and its band the fitted course; dashed is the limit, "
+    "where it is near. "
     if most is not None:
         says += f"{name(most.clutch)} has used the most of its allowance ({percent(most.used)})."
     return _finish(figure, analysis, "volumes", "Fill volumes", says, table, len(packs))
@@ -100,7 +101,8 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
     table = Table(
         f"{title}, mean over the shifts read, {unit_sign(unit)}", ("Day", "Odometer", *groups), tuple(rows)
     )
-    says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {_first_to_last(groups, means, unit)}."
+    moved = _first_to_last(groups, means, unit)
+    says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {moved}."
     return _finish(figure, analysis, f"timeline-{signal}", title, says, table, len(groups))
 
 
@@ -118,11 +120,13 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
     keep = np.arange(len(panel.taken_at)) >= outlook.life_start
     shown = keep & np.isfinite(panel.values[:, index])
     past = [str(t)[:10] for t in panel.taken_at[shown]] if dated else panel.odometer_km[shown].tolist()
+    now, limit = number(outlook.volume_cm3), number(outlook.limit_cm3)
     figure = go.Figure()
     figure.add_scatter(
         x=ahead + ahead[::-1],
         y=[*_finite(outlook.fan_p90), *_finite(outlook.fan_p10)[::-1]],
-        fill="toself", fillcolor=_BAND, mode="lines", line={"width": 0}, hoverinfo="skip", name="80 % range", showlegend=True,
+        fill="toself", fillcolor=_BAND, mode="lines", line={"width": 0}, hoverinfo="skip", name="80 % range",
+        showlegend=True,
     )  # fmt: skip
     figure.add_scatter(
         x=ahead, y=_finite(outlook.fan_p50), mode="lines", line={"color": BLUE, "dash": "dot", "width": 2},
@@ -134,13 +138,14 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
     )  # fmt: skip
     figure.add_hline(
         y=outlook.limit_cm3, line={"color": RED, "dash": "dash", "width": 2},
-        annotation={"text": f"limit {number(outlook.limit_cm3)} cm³", "font": {"color": RED}, "xanchor": "left", "x": 0.01},
+        annotation={"text": f"limit {limit} cm³", "font": {"color": RED}, "xanchor": "left",
+                    "x": 0.01},
     )  # fmt: skip
     figure.update_xaxes(title={"text": "" if dated else "odometer, km"}, nticks=6)
     figure.update_yaxes(title={"text": "fill volume, cm³"})
     due = outlook.due_on
     when = range_words(due.get("p10"), due.get("p50"), due.get("p90"))
-    says = f"{outlook.clutch} is at {number(outlook.volume_cm3)} of {number(outlook.limit_cm3)} cm³; limit reached: {when}."
+    says = f"{name(outlook.clutch)} is at {now} of {limit} cm³; limit reached: {when}."
     table = Table(
         f"{outlook.clutch}: volume ahead, cm³",
         ("Day" if dated else "Odometer", "1 in 10 below", "Even chance", "9 in 10 below"),
@@ -211,7 +216,7 @@ def _finish(
 
 
 def marks(analysis: UnitAnalysis) -> tuple[str, ...]:
-    """Say what the marks in the timelines stand for: logged events, and changes found with their likeliest cause."""
+    """Say what the marks in the timelines stand for: logged events, changes found and their cause."""
     events = [
         f"E{k} (dotted line): {day(e.happened_at)}, {event_words(e.kind, e.amount, e.amount_unit, e.note)}."
         for k, e in enumerate(_events(analysis), 1)
@@ -273,15 +278,15 @@ def _lane(
     spread: Any,
     unit: str,
 ) -> None:
-    """Add readings, fitted line and band of one lane; repeats of old values as open points, slips as crosses."""
-    xs = [str(t)[:16] for t in panel.taken_at]
+    """Add readings, fitted line and band of one lane; repeats as open points, slips as crosses."""
+    xs, sign = [str(t)[:16] for t in panel.taken_at], chart_text(unit_sign(unit))
     if fitted is not None:
         good = np.isfinite(fitted) & np.isfinite(spread)
         at = [x for x, g in zip(xs, good, strict=True) if g]
         high, low = (fitted + Z90 * spread)[good].tolist(), (fitted - Z90 * spread)[good].tolist()
         figure.add_scatter(
-            x=at + at[::-1], y=high + low[::-1], fill="toself", fillcolor=_BAND, mode="lines", line={"width": 0},
-            hoverinfo="skip", row=row, col=1,
+            x=at + at[::-1], y=high + low[::-1], fill="toself", fillcolor=_BAND, mode="lines",
+            line={"width": 0}, hoverinfo="skip", row=row, col=1,
         )  # fmt: skip
         figure.add_scatter(
             x=at,
@@ -301,28 +306,27 @@ def _lane(
             figure.add_scatter(
                 x=[x for x, m in zip(xs, mask, strict=True) if m], y=values[mask].tolist(), mode="markers",
                 marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
-                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {chart_text(unit_sign(unit))} ({said})<extra></extra>", row=row, col=1,
+                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {sign} ({said})<extra></extra>", row=row, col=1,
             )  # fmt: skip
-    figure.update_yaxes(
-        title={"text": chart_text(unit_sign(unit)), "font": {"size": 11}}, nticks=4, row=row, col=1
-    )
+    figure.update_yaxes(title={"text": sign, "font": {"size": 11}}, nticks=4, row=row, col=1)
 
 
 def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:
-    """Give the mean fitted course of some cells, and the mean of their standard errors.
+    """Give the mean fitted course of some cells, and the standard error of that mean.
 
-    The cells' errors go together (they share one design), so their mean is not divided by the square root
-    of their number: the band is rather too wide than too narrow.
+    Each cell's error comes from the noise of its own readings, so the variances of the cells add up.
     """
     if analysis.fit is None:
         return None, None
-    return analysis.fit.fitted[:, cells].mean(axis=1), analysis.fit.fitted_se[:, cells].mean(axis=1)
+    return analysis.fit.fitted[:, cells].mean(axis=1), np.sqrt(
+        (analysis.fit.fitted_se[:, cells] ** 2).sum(axis=1)
+    ) / len(cells)
 
 
 def _mean(values: Any, analysis: UnitAnalysis, cells: list[int]) -> Any:
     """Give the mean over cells of each snapshot, not shifted by which cells happen to be read.
 
-    With a fit, what is averaged is each reading's distance from its own fitted course, put on the mean course.
+    With a fit, each reading's distance from its own fitted course is averaged, and put on the mean course.
     """
     some = np.isfinite(values).any(axis=1)
     mean = np.full(len(values), np.nan)

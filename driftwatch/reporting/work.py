@@ -16,22 +16,22 @@ from driftwatch.service.results import ClutchOutlook
 ORDER = ("now", "inspect", "plan", "watch", "read")
 _CLUTCH_URGENCY = {"due": "now", "plan": "plan", "watch": "watch"}
 _CAUTION_URGENCY = {"authority": "inspect", "overlap": "inspect", "data": "read", "stale": "read"}
-#: Causes that are not a clutch and not a logged act, and so want a look when they are more likely than not.
-_INSPECT_CAUSES = ("pressure", "unexplained")
+#: A step of unknown cause wants a look for so many days after it; then it has been seen, or is left alone.
+UNEXPLAINED_DAYS = 90
 
 
 def work_items(unit: UnitAssessment, site: str = "") -> tuple[WorkItem, ...]:
     """Give what has to be done for one unit, most urgent first.
 
     A clutch at `due`, `plan` or `watch` is one item each; so is a caution of authority, overlap, stale or
-    odd data; so is a `pressure` finding, and an unlogged `unexplained` one, held at one half or more.
+    odd data; so is a `pressure` finding, and a recent unlogged `unexplained` one, held at one half or more.
     """
     items = [_clutch(unit, site, c) for c in unit.clutches if c.service in _CLUTCH_URGENCY]
     items += [_caution(unit, site, c) for c in unit.cautions if c.kind in _CAUTION_URGENCY]
     items += [
         _finding(unit, site, f)
         for f in unit.findings
-        if f.cause in _INSPECT_CAUSES and f.probability >= 0.5 and not (f.cause == "unexplained" and f.event)
+        if f.probability >= 0.5 and (f.cause == "pressure" or _is_open(unit, f))
     ]
     if unit.state == "too_few":
         items.append(_too_few(unit, site))
@@ -91,6 +91,13 @@ def subject(item: WorkItem) -> str:
         "unexplained": "unexplained change",
     }
     return f"clutch {name(item.clutch)}" if item.kind == "clutch" else words.get(item.kind, item.kind)
+
+
+def _is_open(unit: UnitAssessment, f: Finding) -> bool:
+    """True for an unexplained change that nothing in the log accounts for and that is recent, or goes on."""
+    if f.cause != "unexplained" or f.event is not None:
+        return False
+    return f.by is None or unit.last is None or (unit.last - f.by).days <= UNEXPLAINED_DAYS
 
 
 def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:

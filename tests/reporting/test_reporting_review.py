@@ -1,0 +1,190 @@
+"""The fleet review: what its first lines, list, comparison, calendar and side files say of hand-made analyses."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import date
+
+import pytest
+from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, fleet, outlook
+
+from driftwatch.errors import UsageError
+from driftwatch.reporting.due import chance_by, service_calendar
+from driftwatch.reporting.review import build_review, write_review
+from driftwatch.reporting.work import work_items
+from driftwatch.settings import Settings
+
+SETTINGS = Settings()
+
+
+def review(analyses, previous=None, month="2026-03"):
+    return build_review(analyses, previous, month, SETTINGS)
+
+
+def test_first_line_names_who_needs_someone():
+    lead = review(fleet()).lead
+    assert len(lead) == 3
+    assert lead[0].startswith("4 of 24 units need someone this month: now U-02 and =1+1")
+    assert lead[0].endswith("inspect U-06 and U-05.")
+    assert lead[1] == "To be booked: U-03. 1 unit to keep in view."
+    assert "read out U-09 and U-10" in lead[2]
+
+
+def test_quiet_fleet_says_so():
+    context = review([analysis(f"U-{k}") for k in range(3)])
+    assert context.lead[0] == "None of 3 units needs someone this month."
+    assert context.work == ()
+    assert context.reach is None
+    assert dict(context.counts)["none"] == 3
+
+
+def test_work_is_in_order_of_urgency_then_date():
+    work = review(fleet()).work
+    assert [(i.urgency, i.unit) for i in work] == [
+        ("now", "U-02"),
+        ("now", NASTY),
+        ("inspect", "U-06"),
+        ("inspect", "U-05"),
+        ("inspect", "U-05"),
+        ("plan", "U-03"),
+        ("watch", "U-04"),
+        ("read", "U-09"),
+        ("read", "U-10"),
+    ]
+    assert all(i.reason and i.by_when and i.sure and i.check for i in work)
+
+
+def test_logged_or_old_unexplained_changes_ask_for_nobody():
+    def items(**more):
+        return work_items(analysis(findings=(finding("unexplained", 0.8, **more),)).assessment)
+
+    assert [i.kind for i in items(by=date(2026, 2, 1))] == ["unexplained"]
+    assert items(by=date(2026, 2, 1), event="E7") == ()
+    assert items(by=date(2025, 6, 1)) == ()
+    assert work_items(analysis(findings=(finding("unexplained", 0.4, by=date(2026, 2, 1)),)).assessment) == ()
+
+
+def test_comparison_says_new_worse_better_cleared():
+    now = [
+        analysis("A", clutches=(outlook("pack3", "due", 0.9, 1000.0),)),
+        analysis("B", clutches=(outlook("pack3", "plan", 0.8, 9000.0),)),
+        analysis("C", clutches=(outlook("pack3", "watch", 0.6, 30000.0),)),
+        analysis("D"),
+    ]
+    before = [
+        analysis("A").assessment,
+        analysis("B", clutches=(outlook("pack3", "watch", 0.6, 20000.0),)).assessment,
+        analysis("C", clutches=(outlook("pack3", "plan", 0.6, 14000.0),)).assessment,
+        analysis("D", cautions=(caution("data"),)).assessment,
+        analysis("GONE", cautions=(caution("stale"),)).assessment,
+    ]
+    context = review(now, before)
+    moves = [(c.move, c.unit) for c in context.changes]
+    assert moves == [("new", "A"), ("worse", "B"), ("better", "C"), ("cleared", "D"), ("cleared", "GONE")]
+    assert "not in this month's data" in context.changes[-1].sentence
+    assert [i.is_new for i in context.work] == [True, False, False]
+    assert "1 new, 1 worse, 1 better, 2 cleared" in context.lead[2]
+    assert "no assessment of the month before" in review(now).compared
+
+
+def test_same_assessment_twice_changes_nothing():
+    said = [a.assessment for a in fleet()]
+    context = review(fleet(), said)
+    assert context.changes == ()
+    assert not any(i.is_new for i in context.work)
+    assert "Nothing changed since the month before." in context.lead[2]
+
+
+def test_chance_by_goes_through_its_quantiles():
+    """Hand-solved: the three given days carry 10, 50 and 90 %; halfway from 50 to 90 % is Phi(0.6408) = 0.7392
+    (standard normal table, z = 0.64: 0.7389, z = 0.65: 0.7422).
+    """
+    due = {"p10": date(2026, 5, 1), "p50": date(2026, 7, 1), "p90": date(2026, 11, 8)}
+    assert [round(chance_by(due, d), 6) for d in due.values()] == [0.1, 0.5, 0.9]
+    assert chance_by(due, date(2026, 9, 4)) == pytest.approx(0.7392, abs=2e-4)
+    assert chance_by({"p10": date(2026, 5, 1), "p50": None, "p90": None}, date(2026, 12, 1)) == 0.1
+    assert chance_by({"p10": date(2026, 5, 1), "p50": date(2026, 6, 1), "p90": None}, date(2027, 1, 1)) == 0.5
+    assert chance_by({"p10": None, "p50": None, "p90": None}, date(2027, 1, 1)) == 0.0
+
+
+def test_calendar_adds_packs_up_and_leaves_out_what_is_far_or_done():
+    """Hand-solved: a pack due within June at the latest counts as one pack before July; one due in years as none."""
+    near = replace(
+        outlook(used=0.9),
+        due_on={"p10": date(2026, 6, 10), "p50": date(2026, 6, 15), "p90": date(2026, 6, 20)},
+    )
+    far = replace(
+        outlook(used=0.1),
+        due_on={"p10": date(2031, 1, 1), "p50": date(2032, 1, 1), "p90": date(2033, 1, 1)},
+    )
+    chart = service_calendar([near, near, far, outlook(used=1.01)], AS_OF)
+    by_month = {row[0]: float(row[1]) for row in chart.table.rows}
+    assert list(by_month)[0] == "April 2026"
+    assert list(by_month)[-1] == "March 2027"
+    assert by_month["June 2026"] == pytest.approx(2.0, abs=0.02)
+    assert sum(by_month.values()) == pytest.approx(2.0, abs=0.02)
+    assert "1 already at the limit is not counted" in chart.says
+
+
+def test_reach_chart_has_all_packs_in_its_table_and_the_nearest_drawn():
+    units = [
+        analysis(f"N{k:03d}", clutches=(outlook("pack3", "watch", 0.7, 1000.0 * (k + 1)),)) for k in range(40)
+    ]
+    chart = review(units).reach
+    assert len(chart.table.rows) == 40
+    assert chart.table.rows[0][0] == "N000"
+    assert len(chart.figure["layout"]["yaxis"]["ticktext"]) == 25
+    assert "25 nearest of 40" in chart.says
+
+
+def test_notes_tell_what_explains_each_and_readings_list_the_rest():
+    context = review(fleet())
+    assert [(n.unit, n.state) for n in context.notes] == [("U-07", "changed"), ("U-08", "settling")]
+    assert "power change" in context.notes[0].explained_by[0]
+    assert [n.unit for n in context.readings] == ["U-09", "U-10"]
+    assert "3 snapshots in all" in context.readings[1].sentence
+
+
+def test_files_are_written_and_hold_the_same_items(tmp_path):
+    paths = write_review(fleet(), None, "2026-03", SETTINGS, tmp_path / "new")
+    assert [p.name for p in paths] == [f"review-2026-03.{e}" for e in ("html", "csv", "ics", "json")]
+    rows = list(csv.DictReader(io.StringIO(paths[1].read_text("utf-8-sig"))))
+    said = json.loads(paths[3].read_text("utf-8"))
+    assert len(rows) == len(said["work"]) == 9
+    assert [r["unit"].lstrip("'") for r in rows] == [w["unit"] for w in said["work"]]
+
+
+def test_spreadsheet_takes_no_text_for_a_formula(tmp_path):
+    csv_path = write_review(fleet(), None, "2026-03", SETTINGS, tmp_path)[1]
+    rows = list(csv.reader(io.StringIO(csv_path.read_text("utf-8-sig"))))
+    cells = [c for row in rows[1:] for c in row]
+    assert "'" + NASTY in cells
+    assert not [c for c in cells if c[:1] in tuple("=+-@\t\r")]
+
+
+@pytest.mark.parametrize("month", ["2026", "2026-13", "March", "", "2026-03-01"])
+def test_a_month_that_is_none_is_refused_in_one_line(month):
+    with pytest.raises(UsageError, match="is not a month"):
+        review(fleet(), month=month)
+
+
+def test_limits_that_are_examples_are_said_loudly_and_own_limits_are_not():
+    assert "example values" in review(fleet()).about.warning
+    base = analysis("U")
+    own = replace(base, panel=replace(base.panel, profile=replace(base.panel.profile, illustrative=False)))
+    assert review([own]).about.warning == ""
+    assert {used.clutch for used in review([own]).about.limits} == {f"pack{k}" for k in range(1, 6)}
+
+
+def test_no_volumes_means_no_forecast_and_says_so(tmp_path):
+    bare = analysis("U", clutches=(), signals=("apply_trim",))
+    page = write_review([bare], None, "2026-03", SETTINGS, tmp_path)[0].read_text("utf-8")
+    assert "nothing can be said of when a clutch is due" in page
+    assert "No clutch limit was used" in page
+
+
+def test_event_is_not_needed_to_review():
+    assert review([analysis("U", events=(event(),))]).work == ()
