@@ -123,6 +123,8 @@ def first_rule(rules: Sequence[Rule]) -> str:
 
 def note_problems(job: Job, rules: Sequence[Rule], table: str = "checked") -> None:
     """Write the rows of a table whose `rule` is set among the problems, with the reason in words."""
+    if not count(job.con, f"SELECT count(*) FROM {table} WHERE rule IS NOT NULL"):
+        return
     codes = " ".join(f"WHEN {i} THEN '{rule.code}'" for i, rule in enumerate(rules))
     reasons = " ".join(f"WHEN {i} THEN {rule.reason_sql()}" for i, rule in enumerate(rules))
     job.con.execute(

@@ -77,6 +77,8 @@ def _gather(job: Job) -> None:
     )
     con.unregister("told")
     table = job.batch.table
+    # Further columns are found without regard to case too: `plate` is what an earlier file called `Plate`.
+    spelling = {n.lower(): n for (n,) in con.execute("SELECT DISTINCT name FROM unit_fields").fetchall()}
     for name in job.batch.extra_columns:
         extra = pa.table([pa.array(range(table.data.num_rows)), table.data[name]], names=["row", "value"])
         con.register("told", extra)
@@ -84,7 +86,7 @@ def _gather(job: Job) -> None:
             """INSERT INTO facts
             SELECT i.row, i.line, i.unit, 'extra', ?, e.value
             FROM incoming i JOIN told e USING (row) WHERE e.value <> ''""",
-            [name],
+            [spelling.get(name.lower(), name)],
         )
         con.unregister("told")
     con.execute(

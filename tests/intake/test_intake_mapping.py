@@ -54,7 +54,16 @@ def read(tmp_path, text=WIDE):
 def test_a_wide_row_becomes_one_row_a_filled_cell(tmp_path):
     table = apply_mapping(read_table(read(tmp_path)), Mapping.from_toml(TOML))
     told = [
-        (line, r["taken_at"], r["odometer_mi"], r["odometer_km"], r["fluid_temp_f"], r["mode"], r["channel"], r["value"])
+        (
+            line,
+            r["taken_at"],
+            r["odometer_mi"],
+            r["odometer_km"],
+            r["fluid_temp_f"],
+            r["mode"],
+            r["channel"],
+            r["value"],
+        )
         for line, r in zip(table.line.to_pylist(), table.data.to_pylist(), strict=True)
     ]
     assert told == [
@@ -75,12 +84,18 @@ def test_a_mapping_survives_toml_and_back():
     again = Mapping.from_toml(mapping.to_toml())
     assert again == mapping
     assert again.fingerprint == mapping.fingerprint
-    odd = Mapping({"taken_at": 'a "b" \\ c', "odometer": "o"}, (CellColumn("x\ty", "1-2", "apply_trim", "tow"),), unit="T1")
+    odd = Mapping(
+        {"taken_at": 'a "b" \\ c', "odometer": "o"},
+        (CellColumn("x\ty", "1-2", "apply_trim", "tow"),),
+        unit="T1",
+    )
     assert Mapping.from_toml(odd.to_toml()) == odd
 
 
 def test_the_fingerprint_tells_mappings_apart():
-    assert Mapping.from_toml(TOML.replace('"psi"', '"kPa"')).fingerprint != Mapping.from_toml(TOML).fingerprint
+    assert (
+        Mapping.from_toml(TOML.replace('"psi"', '"kPa"')).fingerprint != Mapping.from_toml(TOML).fingerprint
+    )
 
 
 @pytest.mark.parametrize(

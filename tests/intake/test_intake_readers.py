@@ -109,7 +109,9 @@ def test_parquet_types_become_the_text_of_a_csv(tmp_path):
             "unit": pa.array(["T1", None]).dictionary_encode(),
             "day": pa.array([date(2026, 3, 14), None]),
             "local": pa.array([datetime(2026, 3, 14, 9, 20), None], pa.timestamp("ms")),
-            "aware": pa.array([datetime(2026, 3, 14, 9, 20, tzinfo=UTC), None], pa.timestamp("ns", "Etc/GMT-1")),
+            "aware": pa.array(
+                [datetime(2026, 3, 14, 9, 20, tzinfo=UTC), None], pa.timestamp("ns", "Etc/GMT-1")
+            ),
             "value": pa.array([0.1, float("nan")]),
             "count": pa.array([3, None], pa.int16()),
             "nothing": pa.nulls(2),
@@ -200,7 +202,10 @@ def test_the_kind_is_told_by_the_columns_in_any_order_and_case(tmp_path, header,
     ("header", "says"),
     [
         ("unit,profil", "needs the column profile - rename 'profil'"),
-        ("unit,taken_at,odometer,mode,channel,signal,value", "odometer_km or odometer_mi - rename 'odometer'"),
+        (
+            "unit,taken_at,odometer,mode,channel,signal,value",
+            "odometer_km or odometer_mi - rename 'odometer'",
+        ),
         ("unit,happened_at,sort", "needs the column kind"),
     ],
 )

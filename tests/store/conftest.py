@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import datetime
 
 import pytest
@@ -19,9 +20,18 @@ def _fixed_clock(monkeypatch):
     monkeypatch.setattr(clock, "now_utc", lambda: datetime(2026, 6, 1, 12))
 
 
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory):
+    """Make an empty store once; every test works on its own copy."""
+    path = tmp_path_factory.mktemp("empty") / "store.duckdb"
+    Database.create(path).close()
+    return path
+
+
 @pytest.fixture
-def db(tmp_path):
-    with Database.create(tmp_path / "store.duckdb") as store:
+def db(tmp_path, empty_store):
+    shutil.copyfile(empty_store, tmp_path / "store.duckdb")
+    with Database.open(tmp_path / "store.duckdb") as store:
         yield store
 
 
@@ -58,5 +68,7 @@ def counts(report):
 def contents(db):
     """Everything in the store, table by table."""
     con = db._con
-    names = [n for (n,) in con.execute("SELECT table_name FROM duckdb_tables() WHERE NOT temporary").fetchall()]
+    names = [
+        n for (n,) in con.execute("SELECT table_name FROM duckdb_tables() WHERE NOT temporary").fetchall()
+    ]
     return {n: con.execute(f'SELECT * FROM "{n}" ORDER BY ALL').fetchall() for n in sorted(names)}
