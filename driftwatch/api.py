@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from driftwatch.days import Day, as_day, as_moment, month_days
 from driftwatch.errors import DriftwatchError, UnknownName, UsageError
-from driftwatch.inputs import ImportOutcome, read_input, take
+from driftwatch.inputs import ImportOutcome, read_input, read_inputs, take
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,15 +174,30 @@ class Store:
 
     def import_files(
         self,
+        files: Iterable[str | Path],
+        kind: str | None = None,
+        mapping: str | Path | None = None,
+        profile: str | Path | None = None,
+        strict: bool = False,
+        dry_run: bool = False,
+        progress: Progress = None,
+    ) -> list[ImportOutcome]:
+        """Take several files in: units first, then snapshots, then events, whatever order they are named in.
+
+        A refused file does not stop the others; trouble with the store does, and is raised. Parameters as for
+        `import_file`.
+        """
+        inputs = read_inputs([str(file) for file in files], kind, mapping, profile)
+        return self.take(inputs, strict, dry_run, progress)
+
+    def take(
+        self,
         inputs: Iterable[tuple[str, Batch | DriftwatchError]],
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,
     ) -> list[ImportOutcome]:
-        """Take in files read before: units first, then snapshots, then events; see `driftwatch.inputs`.
-
-        A refused file does not stop the others; trouble with the store does, and is raised.
-        """
+        """Take files in that `driftwatch.inputs.read_inputs` has read, as `import_files` does."""
         self._analysed.clear()
         return take(self._database, inputs, strict=strict, dry_run=dry_run, progress=progress)
 

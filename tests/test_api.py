@@ -72,7 +72,8 @@ def test_the_error_table_is_true():
 def test_importing_the_package_loads_nothing_heavy():
     script = (
         "import sys, driftwatch; "
-        "print(sorted({'pandas', 'duckdb', 'numpy', 'scipy', 'pint', 'pydantic', 'plotly'} & set(sys.modules)))"
+        "heavy = {'pandas', 'duckdb', 'numpy', 'scipy', 'pint', 'pydantic', 'plotly'}; "
+        "print(sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
@@ -152,6 +153,17 @@ def test_settings_of_a_store(store):
     assert store.settings.plan_km == 15000
     store.change_setting("plan_km", 12000)
     assert store.settings.plan_km == 12000
+
+
+def test_several_files_at_once(store, tmp_path):
+    (tmp_path / "events.csv").write_text("unit,happened_at,kind\nu3,2025-03-01,fluid\n")
+    (tmp_path / "more.csv").write_text("unit,profile\nu3,generic-6\n")
+    names = ["events.csv", "none.csv", "more.csv"]
+    outcomes = store.import_files([tmp_path / name for name in names])
+    assert [Path(o.file).name for o in outcomes] == ["none.csv", "more.csv", "events.csv"]
+    assert [o.exit_code for o in outcomes] == [4, 0, 0]
+    assert isinstance(outcomes[0].error, driftwatch.InputRefused)
+    assert list(store.events()["unit"]) == ["u3"]
 
 
 def test_own_profiles(store, tmp_path):

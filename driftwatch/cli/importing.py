@@ -19,6 +19,7 @@ from driftwatch.errors import DriftwatchError, UsageError
 if TYPE_CHECKING:
     from driftwatch.api import Store
     from driftwatch.inputs import ImportOutcome
+    from driftwatch.store.report import ImportReport
 
 #: Rows named one by one after an import; the rest is counted, and stands in the quarantine.
 NAMED_ROWS = 10
@@ -71,7 +72,7 @@ def import_files(
     inputs = read_inputs(files, kind.value if kind else None, mapping, profile)
     if any(not isinstance(batch, DriftwatchError) for _, batch in inputs):
         with _target(context, dry_run) as store, output.progress() as show:
-            outcomes = store.import_files(inputs, strict=strict, dry_run=dry_run, progress=show)
+            outcomes = store.take(inputs, strict=strict, dry_run=dry_run, progress=show)
     else:
         outcomes = refused(inputs)
     _tell(outcomes, form, dry_run)
@@ -117,9 +118,8 @@ def quarantine(
     """List rows that could not be right, each with its file, line and reason."""
     with reading(context) as store:
         frame = store.quarantine()
-    output.table(
-        output.frame_rows(frame), [str(c) for c in frame.columns], form, empty="the quarantine is empty"
-    )
+    columns = ["file", "line", "reason"] if form is Format.table else [str(c) for c in frame.columns]
+    output.table(output.frame_rows(frame), columns, form, empty="the quarantine is empty")
 
 
 @contextmanager
@@ -151,8 +151,10 @@ def _tell(outcomes: list[ImportOutcome], form: Format, dry_run: bool) -> None:
     for outcome in outcomes:
         if outcome.error is not None:
             output.note(f"driftwatch: {outcome.error}")
-        elif outcome.report is not None and outcome.report.quarantined:
-            _name_problems(outcome)
+        elif outcome.report is not None:
+            for text in outcome.report.notes:
+                output.note(f"{outcome.file}: {text}")
+            _name_problems(outcome.file, outcome.report)
     if dry_run:
         output.note("dry run: nothing was changed")
 
@@ -162,13 +164,10 @@ def _row(outcome: ImportOutcome) -> dict[str, Any]:
     return {**row, "file": outcome.file, "refused": None if outcome.error is None else str(outcome.error)}
 
 
-def _name_problems(outcome: ImportOutcome) -> None:
-    assert outcome.report is not None  # noqa: S101 - said by the caller
-    problems = outcome.report.to_dict().get("problems", [])
-    for problem in problems[:NAMED_ROWS]:
-        output.note(f"{outcome.file}: line {problem['line']}: {problem['reason']}")
-    rest = outcome.report.quarantined - min(len(problems), NAMED_ROWS)
+def _name_problems(file: str, report: ImportReport) -> None:
+    problems = report.problems.head(NAMED_ROWS)
+    for line, reason in zip(problems["line"], problems["reason"], strict=True):
+        output.note(f"{file}: line {line}: {reason}")
+    rest = report.quarantined - len(problems)
     if rest > 0:
-        output.note(
-            f"{outcome.file}: {rest} more row(s) in quarantine - `driftwatch quarantine list` names them all"
-        )
+        output.note(f"{file}: {rest} more row(s) in quarantine - `driftwatch quarantine list` names them all")

@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sys
 import traceback
@@ -30,6 +31,10 @@ _AnyProblem: Any = typer.BadParameter.__mro__[2]
 
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command line and leave the process with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A sign that the terminal's encoding lacks is shown as its number; it must not end the program.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     code = run(sys.argv[1:] if args is None else args)
     with contextlib.suppress(BrokenPipeError, ValueError, OSError):
         sys.stdout.flush()

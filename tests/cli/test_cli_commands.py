@@ -260,7 +260,12 @@ def test_alerts_name_the_worn_pack_and_leave_with_ten_where_asked(cli, store):
     clutches = [(a["unit"], a["clutch"]) for a in json.loads(listed.out) if a["kind"] == "clutch"]
     assert ("unit-02", "pack3") in clutches
     assert {unit for unit, _ in clutches} == {"unit-02"}
-    assert cli("alerts", "--as-of", "2025-12-31", "--exit-code", db=store).code == 10
+    worn = cli("alerts", "--as-of", "2025-12-31", "--exit-code", db=store)
+    assert worn.code == 10
+    assert worn.out.splitlines()[0].split()[:3] == ["unit", "site", "urgency"]
+    assert any(line.split()[0] == "unit-02" and "pack3" in line for line in worn.out.splitlines()[1:])
+    header = cli("alerts", "--as-of", "2024-04-01", "--format", "csv", db=store).out.strip()
+    assert header.startswith("unit,site,urgency,kind,clutch,by_when,due_p10,due_p50,due_p90,chance")
     none = cli("alerts", "--as-of", "2024-04-01", "--exit-code", db=store)
     assert none.code == 0
     assert "nothing needs anyone" in none.err

@@ -299,6 +299,16 @@ def test_a_reader_that_leaves_early_is_no_error(store, tmp_path):
     assert (code, err) == (0, "")
 
 
+def test_a_terminal_that_lacks_a_sign_ends_nothing(tmp_path):
+    env = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(
+        [sys.executable, "-m", "driftwatch", "--db", "none-\u00e9\u4e2d.duckdb", "assess"],
+        capture_output=True, text=True, cwd=tmp_path, env=env,
+    )  # fmt: skip
+    assert done.returncode == 5
+    assert done.stderr.startswith("driftwatch: none-\\xe9\\u4e2d.duckdb: there is no store")
+
+
 def test_an_interrupt_is_one_line(store, tmp_path):
     script = (
         "import driftwatch.api as api, sys\n"

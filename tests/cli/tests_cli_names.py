@@ -7,5 +7,4 @@ COMMANDS_WITH_FORMAT = [
     ("quarantine", "list"),
     ("settings", "list"),
     ("check",),
-    ("alerts", "--as-of", "2025-12-31", "--at-least", "watch"),
 ]
