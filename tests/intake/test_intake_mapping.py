@@ -132,7 +132,8 @@ def test_a_mapping_is_for_snapshots_only(tmp_path):
 
 HEADER = (
     "Truck,Date,Odo (mi),Fluid temp F,1-2 apply normal psi,1-2 release tow psi,2>3 on tow kPa,P3 vol in3,"
-    "pack4 fill,3-4 time low ms,2-1 torque cut tow,1-2 apply normal count,Weather,9-10 apply psi,4-5 apply psi"
+    "pack4 fill,3-4 time low ms,2-1 torque cut tow,1-2 apply normal count,Weather,9-10 apply psi,"
+    "4-5 apply psi"
 )
 
 

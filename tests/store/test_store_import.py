@@ -63,7 +63,8 @@ def test_values_are_converted_and_kept_as_entered(db, fleet):
     kept = db._con.execute("SELECT value_entered, unit_entered FROM readings ORDER BY line").fetchall()
     assert kept == [(float(v), u) for _, v, u, _ in CONVERSIONS]
     kept = db._con.execute(
-        "SELECT odometer_entered, odometer_unit_entered, fluid_temp_entered, fluid_temp_unit_entered FROM snapshots"
+        """SELECT odometer_entered, odometer_unit_entered, fluid_temp_entered, fluid_temp_unit_entered
+        FROM snapshots"""
     ).fetchone()
     assert kept == (1000.0, "mi", 212.0, "degF")
 
@@ -384,7 +385,8 @@ def test_progress_is_told(fleet):
 
 def test_units_keep_their_further_columns_and_corrections(db, give):
     give(
-        'unit,profile,in_service_on,Plate,"x"";DROP TABLE units;--"\nT1,Generic-6,2020-05-01,AB 1,y\nT2,generic-8,,,\n'
+        'unit,profile,in_service_on,Plate,"x"";DROP TABLE units;--"\n'
+        "T1,Generic-6,2020-05-01,AB 1,y\nT2,generic-8,,,\n"
     )
     assert db.units()[["unit", "profile"]].to_numpy().tolist() == [["T1", "generic-6"], ["T2", "generic-8"]]
     assert db.units()["extra"][0] == {"Plate": "AB 1", 'x";DROP TABLE units;--': "y"}
