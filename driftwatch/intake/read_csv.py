@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from typing import Any
 
 import numpy as np
@@ -34,10 +35,14 @@ def read_csv(content: bytes, where: str, digest: str) -> RawTable:
     _refuse_unless_text(content, where)
     if not content.endswith(b"\n"):
         content += b"\n"
+    blank = re.match(rb"(?:[ \t]*\r?\n)*", content)
+    skipped = content.count(b"\n", 0, blank.end()) if blank else 0  # blank lines before the header
+    content = content[blank.end() :] if blank else content
     delimiter = _delimiter(content)
     table, bad = _parse(content, delimiter, where)
     columns = header_names([str(table[i][0].as_py()) for i in range(table.num_columns)], where)
-    line, broken = _lines(table, bad, where, content, len(columns), delimiter)
+    start = _starts(table, bad, content) + skipped
+    line, broken = _judged(table, bad, start, where, content, delimiter)
     data = table.slice(1).rename_columns(list(columns))
     filled = filled_rows(data)
     data, line = data.filter(filled), line.filter(filled)
@@ -97,11 +102,11 @@ def _parse(content: bytes, delimiter: str, where: str) -> tuple[pa.Table, list[A
         bad.append(row)
         return "skip"
 
-    width = len(
-        next(
-            csv.reader(io.StringIO(content[:1_000_000].decode("utf-8", errors="ignore")), delimiter=delimiter)
-        )
-    )
+    start = io.StringIO(content[:1_000_000].decode("utf-8", errors="ignore"))
+    try:
+        width = len(next(csv.reader(start, delimiter=delimiter)))
+    except csv.Error:
+        raise InputRefused("a quoted field is never closed", f"{where} line 1", "close the quote") from None
     names = [f"f{i}" for i in range(width)]
     try:
         table = pa_csv.read_csv(
@@ -128,13 +133,17 @@ def _parse(content: bytes, delimiter: str, where: str) -> tuple[pa.Table, list[A
     return table, bad
 
 
-def _lines(
-    table: pa.Table, bad: list[Any], where: str, content: bytes, width: int, delimiter: str
-) -> tuple[pa.Array, tuple[BrokenRow, ...]]:
-    """Find the line on which each row starts: fields may hold line breaks of their own."""
-    total = table.num_rows + len(bad)
-    is_good = np.ones(total, dtype=bool)
+def _good(table: pa.Table, bad: list[Any]) -> Any:
+    """Say of every row of the file, header included, whether it has the header's shape."""
+    is_good = np.ones(table.num_rows + len(bad), dtype=bool)
     is_good[[row.number - 1 for row in bad]] = False
+    return is_good
+
+
+def _starts(table: pa.Table, bad: list[Any], content: bytes) -> Any:
+    """Find the line on which each row starts: fields may hold line breaks of their own."""
+    is_good = _good(table, bad)
+    total = len(is_good)
     breaks = np.zeros(total, dtype=np.int64)
     if content.count(b"\n") != total:
         inside = np.zeros(table.num_rows, dtype=np.int64)
@@ -142,8 +151,14 @@ def _lines(
             inside += pc.count_substring(column, "\n").to_numpy()
         breaks[is_good] = inside
         breaks[~is_good] = [row.text.count("\n") for row in bad]
-    start = np.arange(1, total + 1) + np.concatenate([[0], np.cumsum(breaks)[:-1]])
-    broken = []
+    return np.arange(1, total + 1) + np.concatenate([[0], np.cumsum(breaks)[:-1]])
+
+
+def _judged(
+    table: pa.Table, bad: list[Any], start: Any, where: str, content: bytes, delimiter: str
+) -> tuple[pa.Array, tuple[BrokenRow, ...]]:
+    """Give the lines of the rows that have the header's shape, and the rows that do not."""
+    is_good, width, broken = _good(table, bad), table.num_columns, []
     for row, line in zip(bad, start[~is_good], strict=True):
         if row.text.count('"') % 2:
             raise InputRefused("a quoted field is never closed", f"{where} line {line}", "close the quote")

@@ -37,6 +37,10 @@ def read_xlsx(content: bytes, where: str, digest: str, sheet: str | None) -> Raw
             s for s in book.worksheets if s.title == sheet or (sheet is None and s.sheet_state == "visible")
         ]
         filled = [(s.title, rows) for s in shown if (rows := _rows(s))]
+    except InputRefused:
+        raise
+    except Exception as problem:  # noqa: BLE001 - a broken sheet raises whatever its parser meets
+        raise _damaged(problem, where) from None
     finally:
         book.close()
     if not filled:
@@ -70,10 +74,12 @@ def _workbook(content: bytes, where: str) -> Any:
     except InputRefused:
         raise
     except Exception as problem:  # noqa: BLE001 - openpyxl raises a dozen kinds on a broken archive
-        detail = str(problem).splitlines()[0][:120] if str(problem) else type(problem).__name__
-        raise InputRefused(
-            f"this is not a workbook that can be read ({detail})", where, "save it again"
-        ) from None
+        raise _damaged(problem, where) from None
+
+
+def _damaged(problem: Exception, where: str) -> InputRefused:
+    detail = str(problem).splitlines()[0][:120] if str(problem) else type(problem).__name__
+    return InputRefused(f"this is not a workbook that can be read ({detail})", where, "save it again")
 
 
 def _rows(sheet: Any) -> list[tuple[int, list[str]]]:

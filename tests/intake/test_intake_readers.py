@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import zipfile
 from datetime import UTC, date, datetime
 
 import openpyxl
@@ -57,6 +58,17 @@ def test_lines_are_those_of_the_file_through_quoted_breaks_and_blank_lines(tmp_p
     ]
     assert [(b.line, b.code, b.text) for b in table.broken] == [(6, "row_shape", "T3,a,b,c")]
     assert "4 fields where the header has 2" in table.broken[0].reason
+
+
+def test_blank_lines_before_the_header_are_passed_over_but_counted(tmp_path):
+    table = read_table(written(tmp_path, "\n  \r\nunit\tprofile\nT1\tp\n"))
+    assert rows(table) == [{"unit": "T1", "profile": "p"}]
+    assert table.line.to_pylist() == [4]
+
+
+def test_a_quote_open_over_much_text_is_refused(tmp_path):
+    with pytest.raises(InputRefused, match="line 1: a quoted field is never closed"):
+        read_table(written(tmp_path, 'unit,"profile\n' + "T1,p\n" * 60000))
 
 
 def test_a_file_without_a_last_line_end_keeps_its_last_row(tmp_path):
@@ -182,6 +194,16 @@ def test_xlsx_cells_dates_and_row_numbers(tmp_path):
         read_table(path, sheet="x")
     with pytest.raises(InputRefused, match="is empty"):
         read_table(path, sheet="empty")
+
+
+def test_a_workbook_with_a_broken_sheet_is_refused(tmp_path):
+    path = workbook(tmp_path / "a.xlsx", {"data": [["unit", "profile"], ["T1", "p"]]})
+    with zipfile.ZipFile(path) as whole, zipfile.ZipFile(tmp_path / "b.xlsx", "w") as spoilt:
+        for name in whole.namelist():
+            content = whole.read(name)
+            spoilt.writestr(name, content[: len(content) * 2 // 3] if "sheet1" in name else content)
+    with pytest.raises(InputRefused, match="not a workbook that can be read"):
+        read_table(tmp_path / "b.xlsx")
 
 
 @pytest.mark.parametrize(
