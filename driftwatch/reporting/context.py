@@ -20,6 +20,7 @@ class Table:
     caption : str
         What the table holds, units included.
     columns : tuple of str
+        Headings.
     rows : tuple of tuple of str
         Already formatted; as many cells as there are columns.
 
@@ -39,6 +40,7 @@ class Chart:
     id : str
         Unique on the page.
     title : str
+        Heading of the chart.
     says : str
         What to see, in one or two sentences.
     height : int
@@ -65,7 +67,9 @@ class LimitUsed:
     Attributes
     ----------
     profile, profile_title, clutch : str
+        Name and title of the transmission profile; id of the pack.
     limit_cm3 : float
+        Fill volume at which service is due, in cm3.
     source : str
         Where the limit comes from, as the profile says; never empty.
     illustrative : bool
@@ -92,6 +96,7 @@ class About:
     made_by : str
         Program and version.
     limits : tuple of LimitUsed
+        Limits that the page rests on.
     warning : str
         The loud line where any limit is only illustrative; empty otherwise.
     cautions : tuple of str
@@ -121,6 +126,7 @@ class WorkItem:
     key : str
         Stable from month to month: unit, kind of work and clutch.
     unit, site : str
+        Name of the unit, and where it is kept (may be empty).
     urgency : {"now", "inspect", "plan", "watch", "read"}
         In this order: limit reached or near; something odd to look at; to be booked; to be kept in view;
         only a reading-out is wanted.
@@ -133,11 +139,11 @@ class WorkItem:
     early, middle, late : date or None
         Days by which the limit is reached with a chance of 10, 50 and 90 %.
     by_when : str
-        The same in words.
+        The days in words.
     chance : float or None
         How sure, 0 to 1.
     sure : str
-        The same in words, and of what.
+        How sure in words, and of what.
     check : str
         What to check on the vehicle itself.
     is_new : bool
@@ -169,7 +175,9 @@ class MonthChange:
     Attributes
     ----------
     move : {"new", "worse", "better", "cleared"}
+        How it moved.
     unit, what, sentence : str
+        The unit, the item in a few words, and why.
 
     """
 
@@ -186,10 +194,11 @@ class UnitNote:
     Attributes
     ----------
     unit, site, state : str
+        Name, place (may be empty) and state of the unit.
     sentence : str
-        The assessment's own sentence.
+        The assessment's own sentence, or what was read when.
     explained_by : tuple of str
-        One line for each finding, most probable first.
+        One line for each finding (or caution), most probable first.
 
     """
 
@@ -207,13 +216,17 @@ class FleetRow:
     Attributes
     ----------
     unit, site, profile, state : str
+        Name, place, transmission profile and state of the unit.
     snapshots : int
+        Number of snapshots.
     last : date or None
         Day of the last snapshot.
     odometer_km : float or None
+        Odometer at the last snapshot, in km.
     worst : str
         The highest service state among its clutches, or empty where there is no volume reading.
     sentence : str
+        The assessment's own sentence.
 
     """
 
@@ -235,8 +248,9 @@ class ReviewContext:
     Attributes
     ----------
     title : str
+        Heading of the page.
     month : str
-        YYYY-MM.
+        The month as YYYY-MM.
     lead : tuple of str
         Three lines that answer who needs someone this month.
     counts : tuple of (str, int)
@@ -244,12 +258,15 @@ class ReviewContext:
     meaning : tuple of (str, str)
         What each urgency means.
     work : tuple of WorkItem
-        In order of urgency.
+        What has to be done, in order of urgency.
     compared : str
         What the changes are measured against.
     changes : tuple of MonthChange
-    calendar, reach : Chart or None
-        Packs expected to reach their limit a month; distance left for those nearest to it.
+        What is new, worse, better or cleared.
+    calendar : Chart or None
+        Packs expected to reach their limit in each of the next twelve months.
+    reach : Chart or None
+        Distance left for the packs nearest to their limit.
     notes : tuple of UnitNote
         Units settling or changed, and what explains each.
     readings : tuple of UnitNote
@@ -257,6 +274,7 @@ class ReviewContext:
     fleet : tuple of FleetRow
         All units.
     about : About
+        Footer of the page.
 
     """
 
@@ -290,6 +308,7 @@ class MapCell:
     noise_units : float or None
         Change divided by the spread of one reading.
     level : {"up", "up-strong", "down", "down-strong", "still", "missing"}
+        How the map colours it.
     text : str
         What the map shows, with sign.
     odd : str
@@ -316,7 +335,8 @@ class ChangeMap:
     Attributes
     ----------
     signal, unit, title, says, expected : str
-        `expected` says what this kind of change should do to this signal.
+        Signal and its unit, heading, what to see, and what this kind of change should do to it (may be
+        empty).
     modes, channels : tuple of str
         Columns and rows.
     cells : tuple of tuple of MapCell
@@ -341,11 +361,13 @@ class LearnRow:
     Attributes
     ----------
     mode, shift : str
+        Mode and shift concerned.
     shifts_seen : int or None
         Shifts learned from since; None where the reading-out does not count them.
     wants : int or None
         How many more; 0 if learned, None if not countable.
     text : str
+        The same in words.
 
     """
 
@@ -363,8 +385,11 @@ class DriveStep:
     Attributes
     ----------
     mode : str
+        Mode to drive in.
     shifts : tuple of str
+        Shifts that want repeats.
     sentence : str
+        What to drive, in a sentence.
 
     """
 
@@ -380,23 +405,31 @@ class FollowupContext:
     Attributes
     ----------
     title, unit, profile_title : str
+        Heading, name of the unit, title of its transmission profile.
     since : date
+        Day that before and after are counted from.
     change : str
         What was done, in words.
     verdict : {"hand over", "drive first", "inspect first"}
+        What to do with the vehicle.
     reason : str
+        The weightiest reason for the verdict.
     reasons : tuple of str
-        Everything that speaks for the verdict, one line each.
+        Everything else that speaks for it, one line each.
     facts : tuple of (str, str)
         Unit, odometer, snapshots before and after, ...
     expected : str
         What this kind of change should do.
     maps : tuple of ChangeMap
+        One map a signal.
     odd : tuple of str
         Cells that do otherwise, one line each.
     learning : tuple of LearnRow
+        One row a shift and mode in use.
     plan : tuple of DriveStep
+        What is still to be driven, one step a mode.
     plan_cautions : tuple of str
+        What to mind while driving.
     clutch : tuple of str
         Whether anything points to a clutch, one line each.
     overlap : tuple of str
@@ -412,6 +445,7 @@ class FollowupContext:
     snapshots : Table
         Snapshots used.
     about : About
+        Footer of the page.
 
     """
 
@@ -452,7 +486,7 @@ class Share:
     cause, label : str
         Cause as in the assessment, and in the owner's words.
     share, low, high : float
-        0 to 1; all `share` add up to 1.
+        The share and its range, 0 to 1; all `share` add up to 1.
     asked : bool
         True for the cause the question is about.
 
@@ -473,23 +507,31 @@ class ExplainContext:
     Attributes
     ----------
     title, unit, question : str
+        Heading, name of the unit, the question as asked.
     since : date
+        Day of the event, or the day asked about.
     answer : {"yes", "mostly", "partly", "no", "can't tell yet"}
+        The answer in a word or two.
     answer_sentence, because : str
+        The answer in a sentence, and the reason for it.
     shares : tuple of Share
         Largest first; empty where no change is seen.
     picture : Chart or None
+        The shares with their ranges.
     learning : str
         Whether the transmission is still learning.
     wear : str
         Whether something is wearing out.
     do, dont : tuple of str
+        What to do, and what not to do.
     come_back : str
+        When to have it read out again.
     would_change : tuple of str
         What would change the answer.
     details : tuple of str
         What was found, one line each.
     about : About
+        Footer of the page.
 
     """
 

@@ -256,8 +256,7 @@ def _plan(learning: tuple[LearnRow, ...], shifts_to_learn: float) -> tuple[Drive
                 else "; ".join(f"{listed(s)}: {w} more each" for w, s in sorted(groups.items(), reverse=True))
             )
         else:
-            told = f"{listed(shifts)}: about {number(shifts_to_learn)} each, then read out (no "
-            "count is recorded)"
+            told = f"{listed(shifts)}: about {shifts_to_learn:g} each, then read out (shifts are not counted)"
         steps.append(DriveStep(mode, shifts, f"In {name(mode or 'every mode')}: {told}."))
     return tuple(steps)
 

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-import plotly.graph_objects as go
-from plotly.subplots import make_subplots
 
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import Chart, Table
-from driftwatch.reporting.figures import BLUE, GREEN, INK, PURPLE, RED, SOFT, range_words, styled
+from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.picture import BLUE, GREEN, INK, PURPLE, RED, SOFT, Picture, lane_ref, lanes
 from driftwatch.reporting.texts import (
     as_date,
     chart_text,
@@ -30,7 +29,7 @@ from driftwatch.service.results import ClutchOutlook
 
 #: Half-width of a 90 % interval in standard errors.
 Z90 = 1.645
-_BAND = "rgba(0,114,178,0.16)"
+_CHANGE = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}
 
 
 def volumes(analysis: UnitAnalysis) -> Chart | None:
@@ -40,21 +39,13 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
     if not packs:
         return None
     limits = {c.clutch: c.limit_cm3 for c in analysis.assessment.clutches}
-    figure = _stack([chart_text(panel.cells[i].channel) for i in packs])
-    for row, i in enumerate(packs, 1):
-        _lane(
-            figure,
-            row,
-            panel,
-            panel.values[:, i],
-            panel.usable[:, i],
-            panel.slips[:, i],
-            *_fit(analysis, [i]),
-            panel.cells[i].unit,
-        )
+    picture = lanes([chart_text(panel.cells[i].channel) for i in packs])
+    for k, i in enumerate(packs, start=1):
+        shown = _Shown(panel.values[:, i], panel.usable[:, i], panel.slips[:, i], panel.cells[i].unit)
+        _lane(picture, k, panel, shown, _fit(analysis, [i]))
         limit = limits.get(panel.cells[i].channel)
         if limit is not None and np.isfinite(limit) and _near(panel.values[:, i], limit):
-            figure.add_hline(y=limit, row=row, col=1, line={"color": RED, "dash": "dash", "width": 1.5})
+            picture.level(limit, lane_ref(k))
     rows = [
         (
             day(panel.taken_at[t]),
@@ -70,11 +61,10 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
         tuple(rows),
     )
     most = max(analysis.assessment.clutches, key=lambda c: c.used, default=None)
-    says = "Points are readings, the line and its band the fitted course; dashed is the limit, "
-    "where it is near. "
+    says = "Points are readings, the line and its band the fitted course; dashed is the limit, if near. "
     if most is not None:
         says += f"{name(most.clutch)} has used the most of its allowance ({percent(most.used)})."
-    return _finish(figure, analysis, "volumes", "Fill volumes", says, table, len(packs))
+    return _finish(picture, analysis, "volumes", "Fill volumes", says, table)
 
 
 def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
@@ -86,13 +76,14 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
             groups.setdefault(cell.mode, []).append(i)
     if not groups:
         return None
-    figure = _stack([chart_text(mode or "all modes") for mode in groups])
+    picture = lanes([chart_text(mode or "all modes") for mode in groups])
     means, unit = [], panel.cells[next(iter(groups.values()))[0]].unit
-    for row, cells in enumerate(groups.values(), 1):
+    for k, cells in enumerate(groups.values(), start=1):
         usable = panel.usable[:, cells].any(axis=1)
         mean = _mean(np.where(panel.usable[:, cells], panel.values[:, cells], np.nan), analysis, cells)
         means.append(mean)
-        _lane(figure, row, panel, mean, usable, np.zeros_like(usable), *_fit(analysis, cells), unit)
+        shown = _Shown(mean, usable, np.zeros_like(usable), unit)
+        _lane(picture, k, panel, shown, _fit(analysis, cells))
     rows = [
         (day(panel.taken_at[t]), km(float(panel.odometer_km[t])), *(number(float(m[t])) for m in means))
         for t in range(len(panel.taken_at))
@@ -103,7 +94,7 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
     )
     moved = _first_to_last(groups, means, unit)
     says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {moved}."
-    return _finish(figure, analysis, f"timeline-{signal}", title, says, table, len(groups))
+    return _finish(picture, analysis, f"timeline-{signal}", title, says, table)
 
 
 def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
@@ -121,28 +112,26 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
     shown = keep & np.isfinite(panel.values[:, index])
     past = [str(t)[:10] for t in panel.taken_at[shown]] if dated else panel.odometer_km[shown].tolist()
     now, limit = number(outlook.volume_cm3), number(outlook.limit_cm3)
-    figure = go.Figure()
-    figure.add_scatter(
-        x=ahead + ahead[::-1],
-        y=[*_finite(outlook.fan_p90), *_finite(outlook.fan_p10)[::-1]],
-        fill="toself", fillcolor=_BAND, mode="lines", line={"width": 0}, hoverinfo="skip", name="80 % range",
-        showlegend=True,
+    picture = Picture(320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"})
+    read = "%{x}: %{y:.1f} cm³<extra></extra>"
+    picture.band(
+        ahead, outlook.fan_p10.tolist(), outlook.fan_p90.tolist(), name="80 % range", showlegend=True
+    )
+    picture.scatter(
+        ahead, outlook.fan_p50.tolist(), mode="lines", line={"color": BLUE, "dash": "dot", "width": 2},
+        name="even chance", showlegend=True, hovertemplate=read,
     )  # fmt: skip
-    figure.add_scatter(
-        x=ahead, y=_finite(outlook.fan_p50), mode="lines", line={"color": BLUE, "dash": "dot", "width": 2},
-        name="even chance", showlegend=True, hovertemplate="%{x}: %{y:.1f} cm³<extra></extra>",
+    picture.scatter(
+        past, panel.values[shown, index].tolist(), mode="markers", marker={"color": INK, "size": 7},
+        name="read", showlegend=True, hovertemplate=read,
     )  # fmt: skip
-    figure.add_scatter(
-        x=past, y=panel.values[shown, index].tolist(), mode="markers", marker={"color": INK, "size": 7},
-        name="read", showlegend=True, hovertemplate="%{x}: %{y:.1f} cm³<extra></extra>",
+    picture.level(outlook.limit_cm3)
+    picture.note(
+        f"limit {limit} cm³", x=0.01, xref="paper", xanchor="left", y=outlook.limit_cm3, yanchor="bottom",
+        font={"color": RED},
     )  # fmt: skip
-    figure.add_hline(
-        y=outlook.limit_cm3, line={"color": RED, "dash": "dash", "width": 2},
-        annotation={"text": f"limit {limit} cm³", "font": {"color": RED}, "xanchor": "left",
-                    "x": 0.01},
-    )  # fmt: skip
-    figure.update_xaxes(title={"text": "" if dated else "odometer, km"}, nticks=6)
-    figure.update_yaxes(title={"text": "fill volume, cm³"})
+    picture.axis("xaxis", title={"text": "" if dated else "odometer, km"}, nticks=6)
+    picture.axis("yaxis", title={"text": "fill volume, cm³"})
     due = outlook.due_on
     when = range_words(due.get("p10"), due.get("p50"), due.get("p90"))
     says = f"{name(outlook.clutch)} is at {now} of {limit} cm³; limit reached: {when}."
@@ -164,10 +153,8 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
         f"forecast-{index}",
         f"{outlook.clutch}: the way to its limit",
         says,
-        320,
-        styled(
-            figure, 320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"}
-        ),
+        picture.height,
+        picture.figure(),
         table,
     )
 
@@ -185,34 +172,32 @@ def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
     return sentences.EVENT.get(kind, kind) + (f" ({'; '.join(extra)})" if extra else "")
 
 
-def _finish(
-    figure: go.Figure, analysis: UnitAnalysis, id_: str, title: str, says: str, table: Table, lanes: int
-) -> Chart:
+def _finish(picture: Picture, analysis: UnitAnalysis, id_: str, title: str, says: str, table: Table) -> Chart:
     """Mark events and changes over all lanes, and put the chart together."""
     for k, event in enumerate(_events(analysis), 1):
         when = as_date(event.happened_at).isoformat()
-        figure.add_vline(x=when, line={"color": PURPLE, "width": 1.2, "dash": "dot"})
-        figure.add_annotation(
-            x=when, y=1, yref="paper", yanchor="bottom", yshift=16, text=f"E{k}", showarrow=False,
+        picture.moment(when)
+        picture.note(
+            f"E{k}",
+            x=when,
+            y=1,
+            yref="paper",
+            yanchor="bottom",
+            yshift=16,
             font={"color": PURPLE, "size": 11},
-        )  # fmt: skip
-    for letter, left, right, _ in _changes(analysis):
-        figure.add_vrect(
-            x0=left, x1=right, fillcolor="rgba(230,159,0,0.18)", line={"width": 0}, layer="below"
         )
-        figure.add_annotation(
-            x=left, y=0, yref="paper", yanchor="top", yshift=-26, text=letter, showarrow=False,
+    for letter, left, right, _ in _changes(analysis):
+        picture.strip(left, right)
+        picture.note(
+            letter,
+            x=left,
+            y=0,
+            yref="paper",
+            yanchor="top",
+            yshift=-26,
             font={"color": "#8a6100", "size": 12},
-        )  # fmt: skip
-    height = 84 + 118 * lanes
-    return Chart(
-        id_,
-        title,
-        says.strip(),
-        height,
-        styled(figure, height, margin={"l": 50, "r": 12, "t": 46, "b": 50}),
-        table,
-    )
+        )
+    return Chart(id_, title, says.strip(), picture.height, picture.figure(), table)
 
 
 def marks(analysis: UnitAnalysis) -> tuple[str, ...]:
@@ -248,9 +233,7 @@ def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
         left, right = as_date(times[first]), as_date(times[last])
         near = [f for f in found if f.by is not None and left <= f.by <= right]
         best = max(near, key=lambda f: f.probability, default=None)
-        words = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}.get(
-            change.kind, change.kind
-        )
+        words = _CHANGE.get(change.kind, change.kind)
         told = f"{words} between {day(left)} and {day(right)}"
         if best is not None:
             told += f", {sentences.cause(best.cause)} {sentences.sure(best.probability)}"
@@ -258,57 +241,42 @@ def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
     return made
 
 
-def _stack(titles: list[str]) -> go.Figure:
-    gap = min(0.3 / max(len(titles), 1), 0.12)
-    figure = make_subplots(
-        rows=len(titles), cols=1, shared_xaxes=True, vertical_spacing=gap, subplot_titles=titles, x_title=None
-    )
-    figure.update_annotations(font={"size": 12, "color": SOFT}, x=0, xanchor="left", yshift=-2)
-    return figure
+class _Shown(NamedTuple):
+    """What one lane shows: readings, which were used, which were slips (each (T,)), and their unit."""
+
+    values: Any
+    usable: Any
+    slips: Any
+    unit: str
 
 
-def _lane(
-    figure: go.Figure,
-    row: int,
-    panel: Panel,
-    values: Any,
-    usable: Any,
-    slips: Any,
-    fitted: Any,
-    spread: Any,
-    unit: str,
-) -> None:
-    """Add readings, fitted line and band of one lane; repeats as open points, slips as crosses."""
-    xs, sign = [str(t)[:16] for t in panel.taken_at], chart_text(unit_sign(unit))
+def _lane(picture: Picture, k: int, panel: Panel, shown: _Shown, fit: tuple[Any, Any]) -> None:
+    """Add readings, fitted line and band of lane k; repeats as open points, slips as crosses."""
+    xs, sign = [str(t)[:16] for t in panel.taken_at], chart_text(unit_sign(shown.unit))
+    ref, (fitted, spread) = lane_ref(k), fit
     if fitted is not None:
         good = np.isfinite(fitted) & np.isfinite(spread)
         at = [x for x, g in zip(xs, good, strict=True) if g]
-        high, low = (fitted + Z90 * spread)[good].tolist(), (fitted - Z90 * spread)[good].tolist()
-        figure.add_scatter(
-            x=at + at[::-1], y=high + low[::-1], fill="toself", fillcolor=_BAND, mode="lines",
-            line={"width": 0}, hoverinfo="skip", row=row, col=1,
-        )  # fmt: skip
-        figure.add_scatter(
-            x=at,
-            y=fitted[good].tolist(),
-            mode="lines",
-            line={"color": BLUE, "width": 2},
-            hoverinfo="skip",
-            row=row,
-            col=1,
-        )
+        middle, half = fitted[good], Z90 * spread[good]
+        picture.band(at, (middle - half).tolist(), (middle + half).tolist(), yaxis=ref)
+        line = {"color": BLUE, "width": 2}
+        picture.scatter(at, middle.tolist(), mode="lines", line=line, hoverinfo="skip", yaxis=ref)
+    read = np.isfinite(shown.values)
     for mask, symbol, said in (
-        (usable & np.isfinite(values), "circle", "read"),
-        (~usable & ~slips & np.isfinite(values), "circle-open", "old value repeated"),
-        (slips & np.isfinite(values), "x", "left out: contradicts those around it"),
+        (read & shown.usable, "circle", "read"),
+        (read & ~shown.usable & ~shown.slips, "circle-open", "old value repeated"),
+        (read & shown.slips, "x", "left out: contradicts those around it"),
     ):
         if mask.any():
-            figure.add_scatter(
-                x=[x for x, m in zip(xs, mask, strict=True) if m], y=values[mask].tolist(), mode="markers",
+            picture.scatter(
+                [x for x, m in zip(xs, mask, strict=True) if m],
+                shown.values[mask].tolist(),
+                mode="markers",
                 marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
-                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {sign} ({said})<extra></extra>", row=row, col=1,
-            )  # fmt: skip
-    figure.update_yaxes(title={"text": sign, "font": {"size": 11}}, nticks=4, row=row, col=1)
+                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {sign} ({said})<extra></extra>",
+                yaxis=ref,
+            )
+    picture.axis("yaxis" + ref[1:], title={"text": sign, "font": {"size": 11}})
 
 
 def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:
@@ -318,9 +286,8 @@ def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:
     """
     if analysis.fit is None:
         return None, None
-    return analysis.fit.fitted[:, cells].mean(axis=1), np.sqrt(
-        (analysis.fit.fitted_se[:, cells] ** 2).sum(axis=1)
-    ) / len(cells)
+    spread = np.sqrt((analysis.fit.fitted_se[:, cells] ** 2).sum(axis=1)) / len(cells)
+    return analysis.fit.fitted[:, cells].mean(axis=1), spread
 
 
 def _mean(values: Any, analysis: UnitAnalysis, cells: list[int]) -> Any:
@@ -346,10 +313,6 @@ def _ahead_days(analysis: UnitAnalysis, outlook: ClutchOutlook) -> list[Any]:
     latest = (date.max - start).days - 1
     days = [min(max((float(v) - now) / float(per_day or 1.0), 0.0), latest) for v in outlook.fan_km]
     return [(start + timedelta(days=d)).isoformat() for d in days]
-
-
-def _finite(values: Any) -> list[float | None]:
-    return [float(v) if np.isfinite(v) else None for v in values]
 
 
 def _has(panel: Panel, index: int) -> bool:

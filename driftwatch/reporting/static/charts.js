@@ -14,10 +14,17 @@
 
   plots.forEach(draw);
   window.addEventListener("beforeprint", function () {
-    plots.forEach(function (plot) { Plotly.relayout(plot, { width: 660 }); });
+    plots.forEach(function (plot) {
+      var size = { width: 660 };
+      if (plot.closest(".owner")) { size.height = Math.round(0.72 * plot.layout.height); }
+      plot.dataset.height = plot.layout.height;
+      Plotly.relayout(plot, size);
+    });
   });
   window.addEventListener("afterprint", function () {
-    plots.forEach(function (plot) { Plotly.relayout(plot, { width: null, autosize: true }); });
+    plots.forEach(function (plot) {
+      Plotly.relayout(plot, { width: null, height: Number(plot.dataset.height), autosize: true });
+    });
   });
 
   document.querySelectorAll("input[data-filter]").forEach(function (input) {
