@@ -69,7 +69,10 @@ class Batch:
 
 
 def _clean(column: pa.ChunkedArray) -> pa.ChunkedArray:
-    return pc.replace_substring_regex(pc.utf8_trim_whitespace(column), "^\u2212", "-")
+    text = pc.utf8_trim_whitespace(column)
+    if not pc.any(pc.starts_with(text, "\u2212")).as_py():
+        return text
+    return pc.replace_substring_regex(text, "^\u2212", "-")
 
 
 def read_batch(

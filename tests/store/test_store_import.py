@@ -69,6 +69,16 @@ def test_values_are_converted_and_kept_as_entered(db, fleet):
     assert kept == (1000.0, "mi", 212.0, "degF")
 
 
+def test_blanks_around_and_typographic_minus_are_understood(db, fleet):
+    assert counts(fleet(snapshots(" T1 ,2026-03-14 , 1000,tow ,1-2,\u00a0apply_trim,\u22122.5 "))) == (
+        1,
+        0,
+        0,
+        0,
+    )
+    assert one_reading(db).value == -2.5
+
+
 def test_names_are_found_whatever_their_case(db, fleet):
     assert (
         counts(
