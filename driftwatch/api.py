@@ -414,7 +414,7 @@ class Store:
         from driftwatch.reporting.followup import write_followup
         from driftwatch.reporting.since import find_since
 
-        since = _day_or_name(since)
+        since = self._known_day(_day_or_name(since), as_of)
         possible_folder(folder)
         now = self._analysis(unit, as_of, progress)
         day_before = find_since(now.panel, since).on - timedelta(days=1)
@@ -463,6 +463,7 @@ class Store:
 
         possible_folder(folder)
         which = event if event is not None else None if on is None else as_day(on)
+        self._known_day(which, as_of)
         now = self._analysis(unit, as_of, progress)
         day = self.records(as_of).as_of
         return write_explain(now, which, self.settings, as_folder(folder), as_of=day)
@@ -514,6 +515,12 @@ class Store:
         if not found:
             raise UnknownName(f"there is nothing known of unit {unit!r} on that day", do="give a later day")
         return found[0]
+
+    def _known_day(self, when: Day | None, as_of: Day | None) -> Day | None:
+        """Refuse a day that is later than all that is known."""
+        if isinstance(when, date) and when > self.records(as_of).as_of:
+            raise UsageError(f"{when} is in the future", do="give a day that has been")
+        return when
 
     def _sites(self) -> dict[str, str]:
         units = self.units()

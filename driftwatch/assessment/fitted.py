@@ -45,7 +45,8 @@ def write_fitted(analyses: Sequence[UnitAnalysis], path: Path) -> Path:
     try:
         if path.suffix == ".csv":
             text = {
-                c: neutral(pa.array(frame[c].astype(str))).to_pandas() for c in ("unit", "channel", "mode")
+                c: neutral(pa.array(frame[c].astype(str).tolist(), pa.string())).to_pandas()
+                for c in ("unit", "channel", "mode")
             }
             frame.assign(**text).to_csv(partial, index=False)
         else:

@@ -45,7 +45,7 @@ def list_events(
     unit: Annotated[str | None, typer.Option("--unit", metavar="UNIT", help="Only this unit's.")] = None,
     form: FormatOption = Format.table,
 ) -> None:
-    """List the log, oldest first."""
+    """List the log, unit by unit, oldest first."""
     with reading(context) as store:
         rows = output.frame_rows(store.events(unit))
     output.table(

@@ -51,9 +51,8 @@ def check(context: typer.Context, form: FormatOption = Format.table) -> None:
     """
     with reading(context) as store:
         found = store.check()
-    rows = [vars(p) if hasattr(p, "__dict__") else {"problem": str(p)} for p in found]
-    columns = list(rows[0]) if rows else ["problem"]
-    output.table(rows, columns, form, empty=f"{db_path(context)}: whole")
+    rows = [{"code": p.code, "where": p.where, "what": p.what} for p in found]
+    output.table(rows, ["code", "where", "what"], form, empty=f"{db_path(context)}: whole")
     if found:
         output.note(f"driftwatch: {db_path(context)}: {len(found)} problem(s) found - restore it from a copy")
         raise typer.Exit(5)

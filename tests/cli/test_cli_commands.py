@@ -117,12 +117,7 @@ def test_profile_check_lists_every_contradiction(cli, tmp_path):
 
 def test_profile_show_table_names_the_shifts_that_apply_each_pack(cli):
     rows = rows_of(cli("profile", "show", "generic-6", "--format", "csv").out)
-    assert json.loads(next(r for r in rows if r["clutch"] == "pack3")["applied_in"]) == [
-        "2-3",
-        "4-5",
-        "6-5",
-        "4-3",
-    ]
+    assert next(r for r in rows if r["clutch"] == "pack3")["applied_in"] == "2-3, 4-5, 6-5, 4-3"
 
 
 # --- import ------------------------------------------------------------------------------------------------
@@ -292,6 +287,45 @@ def test_followup_and_explain_of_a_unit_without_log(cli, store):
         assert refused.code == 2, command
         assert "unit-03" in refused.error
     assert cli("explain", "unit-03", "--on", "2024-09-10", db=store).code == 0
+
+
+def test_a_store_with_little_in_it_is_no_error(cli, tmp_path):
+    """Nothing at all; a unit without a snapshot; a single reading."""
+    db = tmp_path / "bare.duckdb"
+    assert cli("init", db=db).code == 0
+    (tmp_path / "u.csv").write_text("unit,profile\nu1,generic-6\n")
+    (tmp_path / "s.csv").write_text(
+        "unit,taken_at,odometer_km,mode,channel,signal,value\nu1,2025-01-03,1000,normal,1-2,apply_trim,3\n"
+    )
+    commands = (
+        ["assess", "--format", "csv"],
+        ["alerts"],
+        ["review", "--month", "2025-02", "--out", "r"],
+        ["export", "e", "--as", "csv"],
+        ["export", "e"],
+        ["check"],
+    )
+    for file in ("", "u.csv", "s.csv"):
+        if file:
+            assert cli("import", file, db=db).code == 0
+        for command in commands:
+            done = cli(*command, db=db)
+            assert done.code == 0, (file, command, done.err)
+    for command in (["followup", "u1", "--since", "2025-01-01"], ["explain", "u1", "--on", "2025-01-01"]):
+        assert cli(*command, db=db).code == 0, command
+
+
+def test_exported_text_is_not_run_by_a_spreadsheet(cli, tmp_path):
+    db = tmp_path / "odd.duckdb"
+    (tmp_path / "u.csv").write_text("unit,profile\n=1+1,generic-6\n")
+    (tmp_path / "s.csv").write_text(
+        "unit,taken_at,odometer_km,mode,channel,signal,value\n=1+1,2025-01-03,1000,normal,1-2,apply_trim,3\n"
+    )
+    assert cli("import", "u.csv", "s.csv", db=db).code == 0
+    assert cli("export", "e", "--as", "csv", db=db).code == 0
+    for name in ("units", "snapshots", "fitted"):
+        text = (tmp_path / "e" / f"{name}.csv").read_text()
+        assert "'=1+1" in text, name
 
 
 def test_export_writes_what_is_stored_and_what_is_fitted(cli, store, tmp_path):

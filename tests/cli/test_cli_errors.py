@@ -34,6 +34,8 @@ GOOD = "unit-01,2025-12-20,140000,normal,1-2,apply_trim,5\n"
         (["followup", "unit-77"], "unit-77"),
         (["followup", "unit-01", "--since", "2025-1-1"], "is not a day"),
         (["followup", "unit-01", "--since", "no-such-event"], "no-such-event"),
+        (["followup", "unit-01", "--since", "2999-01-01"], "future"),
+        (["explain", "unit-01", "--on", "2999-01-01"], "future"),
         (["explain", "unit-01", "--event", "1", "--on", "2025-01-01"], "twice"),
         (["explain", "unit-01", "--event", "no-such-event"], "no-such-event"),
         (["explain", "unit-01", "--on", "soon"], "is not a day"),
