@@ -12,9 +12,9 @@ PYTHON ?= $(shell for p in python3 python3.13 python3.12 python3.11; do \
 	then echo $$p; break; fi; done)
 
 # The browser tests drive this program; they are left out, and a line says so, where there is none.
-CHROMIUM ?= $(shell command -v chromium || command -v chromium-browser || command -v google-chrome)
-export CHROMIUM
-MARKS := not prove$(if $(CHROMIUM),, and not browser)
+DRIFTWATCH_CHROMIUM ?= $(shell command -v chromium || command -v chromium-browser || command -v google-chrome)
+export DRIFTWATCH_CHROMIUM
+MARKS := not prove$(if $(strip $(DRIFTWATCH_CHROMIUM)),, and not browser)
 
 .PHONY: help demo test check prove lock clean
 
@@ -32,7 +32,7 @@ demo: $(VENV)/.set-up-run
 	@$(BIN)/driftwatch demo "$(DEMO)"
 
 test: check
-	@if [ -z "$(CHROMIUM)" ]; then echo "browser tests left out: no Chromium found"; fi
+	@if [ -z "$(strip $(DRIFTWATCH_CHROMIUM))" ]; then echo "browser tests left out: no Chromium found"; fi
 	$(BIN)/python -m pytest -n 2 -m "$(MARKS)"
 
 check: $(VENV)/.set-up-test
