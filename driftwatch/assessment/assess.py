@@ -31,7 +31,8 @@ from driftwatch.changes.search import fit_unit, search
 from driftwatch.errors import UnknownName
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import without_slips
-from driftwatch.panel.fleet import Fleet, fit_fleet
+from driftwatch.panel.fleet import fit_fleet
+from driftwatch.panel.noise import Fleet
 from driftwatch.panel.panel import Panel
 from driftwatch.service.growth import RatePrior
 from driftwatch.service.outlook import Life, fleet_rates, km_per_day, outlooks
@@ -79,9 +80,9 @@ def analyse(
                 f"there is no unit {unit!r}", do="`driftwatch assess --format table` lists them"
             )
     built = panels(records)
-    fleet = fit_fleet(built)
+    fleet = fit_fleet(built, settings.shifts_to_learn)
     clean = [without_slips(panel, fleet) for panel in built]
-    quantities = FleetQuantities(fit_fleet(clean), fleet_rates(clean))
+    quantities = FleetQuantities(fit_fleet(clean, settings.shifts_to_learn), fleet_rates(clean))
     wanted = [p for p in clean if units is None or p.unit in set(units)]
     done = []
     for number, panel in enumerate(wanted, start=1):
@@ -115,7 +116,7 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     count = len(panel.days)
     if count < settings.least_snapshots or not panel.cells:
         return UnitAnalysis(panel, None, _too_few(panel, as_of, settings))
-    design = build_design(panel, known.fleet, settings.shifts_to_learn)
+    design = build_design(panel, known.fleet)
     signatures = families(panel, known.fleet)
     patterns = tuple(f.pattern for f in signatures)
     prior = log_prior(panel, signatures, settings.event_slack_days)
@@ -123,7 +124,9 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
     causes = tidy(
-        explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
+        explain_changes(
+            panel, signatures, found, prior, settings.event_slack_days, settings.least_probability
+        )
     )
     clutches = outlooks(
         panel, lives(panel, fit, causes), known.rates[panel.profile.name], known.fleet, settings

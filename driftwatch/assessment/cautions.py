@@ -8,7 +8,7 @@ import numpy as np
 
 from driftwatch.assessment.results import Caution
 from driftwatch.changes.results import UnitFit
-from driftwatch.panel.fleet import KM
+from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.settings import Settings
 
@@ -183,7 +183,8 @@ def _data(panel: Panel) -> list[Caution]:
         return []
     channels = tuple(dict.fromkeys(panel.cells[c].channel for c in columns))
     shown = [
-        f"{panel.cells[c].label} on {_day(panel, int(r)):%d %B %Y} ({panel.values[r, c]:g} {panel.cells[c].unit})"
+        f"{panel.cells[c].label} on {_day(panel, int(r)):%d %B %Y} "
+        f"({panel.values[r, c]:g} {panel.cells[c].unit})"
         for r, c in list(zip(rows, columns, strict=True))[-5:]
     ]
     more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""

@@ -11,7 +11,7 @@ one transmission type. The structure is common practice in the trade (no source)
 - relearn: everything jumps and is learned back;
 - rebuild: a new level for everything, and the renewed packs' volumes fall;
 - wear (of one pack): its volume and the apply trims of the shifts that apply it grow;
-- unexplained: whatever a change can do, in all cells, one signal, one mode, one pack or one shift.
+- unexplained: whatever a change can do, in all cells, one signal, one mode, or the shifts onto one pack.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftwatch.changes.evidence import Pattern
-from driftwatch.panel.fleet import KM, Fleet
+from driftwatch.panel.noise import KM, Fleet
 from driftwatch.panel.panel import Bools, Floats, Panel
 
 SCALES = (1.5, 4.0, 12.0)
@@ -187,28 +187,33 @@ def _relearn(c: _Cells, panel: Panel) -> Family:
     return Family(pattern, ("relearn",))
 
 
+#: Drop of the packs' volumes at a rebuild, as shares of the allowance: mean, shared and own spread.
+#: Worn packs drop far, packs that were nearly new hardly.
+RENEWED = ((-0.3, 0.15, 0.2), (-0.06, 0.03, 0.06), (0.0, 0.0, 0.02))
+
+
 def _rebuild(c: _Cells) -> list[Family]:
     """New levels everywhere at one of several scales; the packs' volumes fall by part of the allowance."""
     made = []
     for scale in SCALES:
-        basis = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
-        basis.append(np.where(c.pack, 0.15 * c.allowance, 0.0))
-        spread = np.where(c.pack, 0.2 * c.allowance, scale * 0.7 * c.sd)
-        mean = np.where(c.pack, -0.3 * c.allowance, 0.0)
-        pattern = Pattern(
-            "rebuild", "step", _stack(basis), np.maximum(spread, 1e-9), mean, SCALES[-1] * c.sd, (1.0,)
-        )
-        made.append(Family(pattern, ("rebuild",), 1.0 / len(SCALES)))
+        for mean, shared, own in RENEWED:
+            basis = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
+            basis.append(np.where(c.pack, shared * c.allowance, 0.0))
+            spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
+            drop = np.where(c.pack, mean * c.allowance, 0.0)
+            pattern = Pattern(
+                "rebuild", "step", _stack(basis), np.maximum(spread, 1e-9), drop, SCALES[-1] * c.sd, (1.0,)
+            )
+            made.append(Family(pattern, ("rebuild",), 1.0 / (len(SCALES) * len(RENEWED))))
     return made
 
 
 def _unexplained(c: _Cells) -> list[Family]:
-    """One family for all cells and one for each signal, mode, pack and shift; they share the prior odds."""
+    """One family for all cells and one for each signal, mode and pack; they share the prior odds."""
     groups: list[tuple[str, Bools]] = [("everywhere", ~c.pack)]
     groups += [(s, c.of(s)) for s in sorted(set(c.signal))]
     groups += [(m, c.mode == m) for m in sorted(set(c.mode[~c.pack]))]
     groups += [(f"onto {p}", ~c.pack & (c.applies == p)) for p in sorted(set(c.applies[~c.pack]))]
-    groups += [(s, ~c.pack & (c.channel == s)) for s in sorted(set(c.channel[~c.pack]))]
     return [
         _family(f"unexplained {name}", "step", _everything(c, where), c, ("unexplained",), 1.0 / len(groups))
         for name, where in groups

@@ -23,7 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.panel.fleet import KM, Fleet, corrected
+from driftwatch.panel.fleet import own_scales
+from driftwatch.panel.noise import KM, UNCOUNTED_SHIFTS, Fleet, corrected, shifts_learned
 from driftwatch.panel.panel import Bools, Floats, Panel
 
 Indices = NDArray[np.int64]
@@ -33,8 +34,6 @@ KINDS = ("step", "transient", "bend")
 LATENESS = {"step": "transient", "transient": "slow transient"}
 #: How much slower the slow transient is learned away.
 SLOWER = 4.0
-#: Shifts assumed learned between two snapshots where the controller's counts were not recorded.
-UNCOUNTED_SHIFTS = 40.0
 #: Where between two snapshots a change is first taken to lie: the share of the shifts between them that
 #: came after it; and the shares that are tried once a change is found.
 SHARE_AFTER = 0.5
@@ -79,21 +78,26 @@ class Design:
     slope_precision: Floats
 
 
-def build_design(panel: Panel, fleet: Fleet, shifts_to_learn: float) -> Design:
+def build_design(panel: Panel, fleet: Fleet) -> Design:
     """Whiten one unit's readings and all candidate columns."""
     values = corrected(panel, fleet).T
     used = np.isfinite(values)
     names = sorted({c.signal for c in panel.cells})
     signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
+    scale = own_scales(panel, fleet)
+    shifts = shifts_learned(panel).T
     whiten = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty_like(whiten)
     for i, name in enumerate(names):
         cells = signal == i
         noise = fleet.noise[name]
-        whiten[cells] = _inverse_factors(noise.covariance(panel.days), used[cells])
-        common[cells] = noise.common_covariance(panel.days)
+        together = noise.common_covariance(panel.days)
+        own = noise.own_covariance(panel.days, shifts[cells], fleet.shifts_to_learn)
+        whiten[cells] = _inverse_factors(own + together, used[cells]) / scale[cells, None, None]
+        common[cells] = together * scale[cells, None, None] ** 2
     distance = (panel.odometer_km - panel.odometer_km[0]) / KM
     learned = _learned(panel)
+    shifts_to_learn = fleet.shifts_to_learn
     every = np.arange(len(distance))
     raw = {k: candidates(k, learned, distance, shifts_to_learn, SHARE_AFTER, every) for k in KINDS}
     level_and_slope = np.stack([np.ones_like(distance), distance], axis=1)
@@ -119,15 +123,11 @@ def _slope_spread(fleet: Fleet, name: str) -> float:
 
 
 def _inverse_factors(covariance: Floats, used: Bools) -> Floats:
-    """Give the inverse Cholesky factor of the used readings' covariance for each cell, (C, T, T).
-
-    Cells with the same missing readings share one factorisation.
-    """
-    patterns, which = np.unique(used, axis=0, return_inverse=True)
-    both = patterns[:, :, None] & patterns[:, None, :]
-    masked = np.where(both, covariance, np.eye(len(covariance)))
+    """Give the inverse Cholesky factor of the used readings' covariance for each cell, (C, T, T)."""
+    both = used[:, :, None] & used[:, None, :]
+    masked = np.where(both, covariance, np.eye(covariance.shape[-1]))
     inverse = np.linalg.inv(np.linalg.cholesky(masked))
-    return np.asarray(np.where(both, inverse, 0.0)[which.ravel()])
+    return np.asarray(np.where(both, inverse, 0.0))
 
 
 def _learned(panel: Panel) -> Floats:

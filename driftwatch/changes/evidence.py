@@ -11,9 +11,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from driftwatch.panel.panel import Floats
+
+#: "No change" allows that readings are noisier at this place than elsewhere, by these factors of the
+#: variance, with these chances; so that scatter alone, without a common direction, is no evidence.
+NOISIER = {1.0: 0.7, 1.4: 0.15, 2.0: 0.1, 3.0: 0.05}
 
 
 @dataclass(frozen=True)
@@ -66,24 +71,39 @@ class Effects:
     own_var: Floats
     shared_sd: Floats
 
+    def shared_columns(self, signal: NDArray[np.int64]) -> Floats:
+        """One column a signal, holding the shared error of its cells: (J, C, S)."""
+        member = signal[:, None] == np.arange(signal.max(initial=-1) + 1)
+        return np.asarray(self.shared_sd[:, :, None] * member)
 
-def log_factors(effects: Effects, pattern: Pattern, signal: np.typing.NDArray[np.int64]) -> Floats:
-    """Log Bayes factor of the pattern against no change at each candidate, shape (J,)."""
-    shared = _shared_columns(effects.shared_sd, signal)
-    null = _log_density(effects.estimate, effects.own_var, shared)
+
+def log_factors(effects: Effects, patterns: list[Pattern], signal: NDArray[np.int64]) -> Floats:
+    """Log Bayes factor of each pattern against no change at each candidate, shape (K, J).
+
+    The shared part of the error is in both; the cell's own part may be larger under no change (`NOISIER`).
+    """
+    shared = effects.shared_columns(signal)
+    null = logsumexp(
+        np.stack(
+            [
+                np.log(chance) + _log_density(effects.estimate, noisier * effects.own_var, shared)
+                for noisier, chance in NOISIER.items()
+            ]
+        ),
+        axis=0,
+    )
+    return np.stack([_marginal(effects, pattern, shared) for pattern in patterns]) - null
+
+
+def _marginal(effects: Effects, pattern: Pattern, shared: Floats) -> Floats:
+    """Log marginal density of the estimates under a pattern, averaged over its scales, shape (J,)."""
     deviation = effects.estimate - pattern.mean
     terms = []
     for scale in pattern.scales:
         basis = np.broadcast_to(scale * pattern.basis, (len(shared), *pattern.basis.shape))
         variance = effects.own_var + (scale * pattern.spread) ** 2
         terms.append(_log_density(deviation, variance, np.concatenate([shared, basis], axis=2)))
-    return np.asarray(logsumexp(np.stack(terms), axis=0) - np.log(len(terms)) - null)
-
-
-def _shared_columns(shared_sd: Floats, signal: np.typing.NDArray[np.int64]) -> Floats:
-    """One column a signal, holding the shared error of its cells: (J, C, S)."""
-    member = signal[:, None] == np.arange(signal.max(initial=-1) + 1)
-    return np.asarray(shared_sd[:, :, None] * member)
+    return np.asarray(logsumexp(np.stack(terms), axis=0) - np.log(len(terms)))
 
 
 def _log_density(deviation: Floats, variance: Floats, columns: Floats) -> Floats:
@@ -92,7 +112,9 @@ def _log_density(deviation: Floats, variance: Floats, columns: Floats) -> Floats
     log_det = np.where(np.isfinite(variance), np.log(np.where(np.isfinite(variance), variance, 1.0)), 0.0)
     weighted = columns * weight[:, :, None]
     inner = np.swapaxes(columns, 1, 2) @ weighted + np.eye(columns.shape[2])
-    projected = np.einsum("jcr,jc->jr", weighted, deviation)
-    solved = np.linalg.solve(inner, projected[:, :, None])[:, :, 0]
-    quadratic = (weight * deviation**2).sum(axis=1) - (projected * solved).sum(axis=1)
-    return np.asarray(-0.5 * (quadratic + log_det.sum(axis=1) + np.linalg.slogdet(inner)[1]))
+    projected = np.swapaxes(weighted, 1, 2) @ deviation[:, :, None]
+    factor = np.linalg.cholesky(inner)
+    solved = np.linalg.solve(factor, projected)[:, :, 0]
+    quadratic = (weight * deviation**2).sum(axis=1) - (solved**2).sum(axis=1)
+    log_inner = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    return np.asarray(-0.5 * (quadratic + log_det.sum(axis=1) + log_inner))

@@ -16,7 +16,7 @@ from scipy.special import logsumexp
 from driftwatch.changes.design import LATENESS, SHARE_AFTER, SHARES, Design, candidates, whitened
 from driftwatch.changes.evidence import Effects, Pattern, log_factors
 from driftwatch.changes.results import Change, UnitFit
-from driftwatch.panel.fleet import Fleet
+from driftwatch.panel.noise import Fleet
 from driftwatch.panel.panel import Floats, Panel
 
 #: Precision that stands for "nothing known before" on levels.
@@ -131,7 +131,7 @@ def _settle(
     near = np.array([j for j in (change.index - 1, change.index, change.index + 1) if 1 <= j <= last])
     columns = np.concatenate([whitened(design, pattern.kind, share, near) for share in SHARES], axis=2)
     nuisance, precision = _nuisance(design, patterns, [p for p in placed if p != change])
-    gain = log_factors(estimate_effects(design, columns, nuisance, precision), pattern, design.signal)
+    gain = log_factors(estimate_effects(design, columns, nuisance, precision), [pattern], design.signal)[0]
     gain += np.tile(log_prior[change.pattern, near], len(SHARES))
     best = int(np.argmax(gain))
     return Placed(change.pattern, int(near[best % len(near)]), SHARES[best // len(near)])
@@ -231,7 +231,10 @@ def _table(
     design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, kinds: dict[str, Effects]
 ) -> Floats:
     """Log posterior odds (K, T) of every pattern at every snapshot."""
-    table = np.stack([log_factors(kinds[p.kind], p, design.signal) for p in patterns]) + log_prior
+    table = log_prior.copy()
+    for kind, effects in kinds.items():
+        rows = [i for i, p in enumerate(patterns) if p.kind == kind]
+        table[rows] += log_factors(effects, [patterns[i] for i in rows], design.signal)
     table[:, 0] = -np.inf
     return table
 

@@ -172,7 +172,7 @@ def _events(frame: pd.DataFrame) -> list[Event]:
     return [
         Event(
             id=str(row["event_id"]),
-            happened_at=np.datetime64(pd.Timestamp(row["happened_at"]).to_datetime64(), "us"),
+            happened_at=pd.Timestamp(row["happened_at"]).to_datetime64().astype("datetime64[us]"),
             kind=str(row["kind"]),
             amount=None if pd.isna(row["amount"]) else float(row["amount"]),
             amount_unit=_text(row["amount_unit"]),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from driftwatch.panel.fleet import Fleet, corrected
+from driftwatch.panel.noise import Fleet, corrected
 from driftwatch.panel.panel import Bools, Floats, Panel
 
 #: A reading this many noise standard deviations beyond both its neighbours' medians is a suspected slip.

@@ -1,125 +1,80 @@
 """What the fleet says about noise: its size, its memory, what is common to cells, and temperature.
 
 A unit with nine snapshots cannot tell its own noise, so everything here is pooled over all units that
-have the signal, by robust statistics (medians), so that units with real changes do not inflate it.
+have the signal, by robust statistics, so that units with real changes do not inflate it. The variograms
+of single cells and of unit means,
 
-Model, per signal. A reading is mean + common part + own part. The own part is an Ornstein-Uhlenbeck
-process plus white noise; the common part moves all cells of the signal in one unit together (driver,
-season, fluid temperature where it was not recorded). Their variograms
+    g(k) = half the squared scale of differences over k snapshots = white + wander x (1 - rho^k),
 
-    g(k) = half the squared scale of differences over k snapshots = white + wander x (1 - rho^k)
-
-are estimated from medians of absolute differences, leaving out gaps in which the whole unit jumped.
+are estimated from trimmed mean squares of differences, leaving out gaps in which the whole unit jumped
+and pairs between which a cell learned from too few shifts to have shed its learning scatter.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
 
+from driftwatch.panel.noise import KM, MONTH, REFERENCE_TEMP_C, Fleet, SignalNoise, corrected, shifts_learned
 from driftwatch.panel.panel import Floats, Panel
 
 LAGS = np.arange(1, 7)
 MAD_TO_SD = 1.4826
-#: Distances in the models are in 10 000 km, so that slopes read as "per 10 000 km".
-KM = 10_000.0
-#: Fluid temperature to which readings are corrected, degC.
-REFERENCE_TEMP_C = 80.0
+#: Share of differences kept by the trimmed standard deviation.
+TRIM = 0.9
+#: The same for unit means, which real changes reach more often.
+TRIM_MEANS = 0.75
+#: A pair of readings counts as fresh when this many times `shifts_to_learn` lie between them.
+FRESH = 2.0
+#: With fewer fresh differences than this, all are used.
+LEAST_FRESH = 200
+#: A unit's own noise counts against the fleet's as if the fleet were this many differences.
+OWN_PRIOR = 60.0
+#: A unit's own noise is never taken to be less than this share of the fleet's.
+LEAST_OWN = 0.8
 
 
-@dataclass(frozen=True)
-class SignalNoise:
-    """Noise of one signal, in its unit.
-
-    Attributes
-    ----------
-    white_sd, wander_sd : float
-        Own white noise and own wandering of a cell.
-    common_white_sd, common_wander_sd : float
-        The same, for the part that all cells of a unit share.
-    memory : float
-        Correlation of the wandering from one month (30.44 days) to the next.
-    temperature : float
-        Change of the reading per degC of fluid temperature.
-    resolution : float
-        Smallest step seen or declared.
-    slope, slope_sd, slope_common_sd : float
-        Fleet median of slopes per 10 000 km, spread of single cells, and spread of unit means.
-    readings, units : int
-        How much this was estimated from.
-
-    """
-
-    white_sd: float
-    wander_sd: float
-    common_white_sd: float
-    common_wander_sd: float
-    memory: float
-    temperature: float
-    resolution: float
-    slope: float
-    slope_sd: float
-    slope_common_sd: float
-    readings: int
-    units: int
-
-    @property
-    def sd(self) -> float:
-        """Standard deviation of one reading about its mean, all parts together."""
-        parts = (self.white_sd, self.wander_sd, self.common_white_sd, self.common_wander_sd)
-        return float(np.sqrt(sum(p * p for p in parts)))
-
-    def covariance(self, days: Floats) -> Floats:
-        """Give the covariance of one cell's readings on those days, shape (T, T), own and common parts."""
-        memory = self._kernel(days)
-        white = self.white_sd**2 + self.common_white_sd**2
-        return np.asarray(white * np.eye(len(days)) + (self.wander_sd**2 + self.common_wander_sd**2) * memory)
-
-    def common_covariance(self, days: Floats) -> Floats:
-        """Give the covariance of the part that all cells of the signal share, shape (T, T)."""
-        return np.asarray(
-            self.common_white_sd**2 * np.eye(len(days)) + self.common_wander_sd**2 * self._kernel(days)
-        )
-
-    def _kernel(self, days: Floats) -> Floats:
-        months = np.abs(days[:, None] - days[None, :]) / 30.44
-        return np.asarray(np.power(self.memory, months))
-
-
-@dataclass(frozen=True)
-class Fleet:
-    """Fleet-level quantities by signal; passed to every later block."""
-
-    noise: dict[str, SignalNoise]
-    units: int
-    snapshots: int
-    extra: dict[str, Any] = field(default_factory=dict)
-
-    def __repr__(self) -> str:
-        return f"Fleet({self.units} units, {self.snapshots} snapshots, signals {', '.join(self.noise)})"
-
-
-def fit_fleet(panels: list[Panel]) -> Fleet:
+def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     """Estimate the noise of each signal over all panels."""
     names = sorted({cell.signal for p in panels for cell in p.cells})
     jumps = [_jumps(p) for p in panels]
-    noise = {name: _fit_signal(name, panels, jumps) for name in names}
-    return Fleet(noise, len(panels), sum(len(p.taken_at) for p in panels))
+    noise = {name: _fit_signal(name, panels, jumps, shifts_to_learn) for name in names}
+    return Fleet(noise, len(panels), sum(len(p.taken_at) for p in panels), shifts_to_learn)
 
 
-def corrected(panel: Panel, fleet: Fleet) -> Floats:
-    """Give the panel's values as they would read at the reference temperature; NaN where not usable."""
-    coefficient = np.array([fleet.noise[c.signal].temperature for c in panel.cells])
-    warmth = np.nan_to_num(panel.fluid_temp_c - REFERENCE_TEMP_C)
-    values = panel.values - warmth[:, None] * coefficient
-    return np.where(panel.usable, values, np.nan)
+def own_scales(panel: Panel, fleet: Fleet) -> Floats:
+    """Noise of each of a unit's cells against the fleet's, shape (C,), one factor a signal.
 
-
-def _columns(panel: Panel, name: str) -> Floats:
-    inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
-    return np.where(panel.usable, panel.values, np.nan)[:, inside]
+    From differences to the usable reading before, each over what the fleet's noise expects of it, shrunk
+    to the fleet where the unit has few.
+    """
+    own = np.ones(len(panel.cells))
+    if len(panel.days) < 3:
+        return own
+    gap, previous = _steps(corrected(panel, fleet), _jumps(panel))
+    shifts = shifts_learned(panel)
+    columns = np.arange(gap.shape[1])[None, :]
+    between = shifts - shifts[np.maximum(previous, 0), columns]
+    months = (panel.days[:, None] - panel.days[np.maximum(previous, 0)]) / MONTH
+    for name in sorted({c.signal for c in panel.cells}):
+        inside = np.array([c.signal == name for c in panel.cells])
+        noise = fleet.noise[name]
+        kept = np.power(noise.memory, months[:, inside])
+        expected = 2.0 * (
+            noise.white_sd**2
+            + noise.common_white_sd**2
+            + noise.learning_sd**2 * (1.0 - np.exp(-between[:, inside] / fleet.shifts_to_learn))
+            + (noise.wander_sd**2 + noise.common_wander_sd**2) * (1.0 - kept)
+        )
+        relative = gap[:, inside] / np.sqrt(np.maximum(expected, 1e-18))
+        seen = relative[np.isfinite(relative)]
+        if len(seen):
+            ratio = trimmed_sd(seen)
+            own[inside] = np.sqrt((len(seen) * ratio**2 + OWN_PRIOR) / (len(seen) + OWN_PRIOR))
+    return np.maximum(own, LEAST_OWN)
 
 
 def _jumps(panel: Panel) -> Floats:
@@ -135,7 +90,19 @@ def _jumps(panel: Panel) -> Floats:
         scale = _nan_quantile(step, 0.5, axis=0)
         size = _nan_quantile(step / np.where(scale > 0, scale, np.nan), 0.5, axis=1)
     typical = np.nanmedian(size) if np.isfinite(size).any() else 0.0
-    return np.r_[0.0, np.cumsum(np.nan_to_num(size) > 2.0 * typical)]
+    return np.asarray(np.r_[0.0, np.cumsum(np.nan_to_num(size) > 2.0 * typical)])
+
+
+def _steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """Difference of each reading to the usable one before it in its cell, and that one's row (-1 if none).
+
+    NaN where there is none, or where the unit jumped between the two.
+    """
+    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
+    previous = np.vstack([np.full((1, values.shape[1]), -1), np.maximum.accumulate(rows, axis=0)[:-1]])
+    before = np.take_along_axis(values, np.maximum(previous, 0), axis=0)
+    fair = (previous >= 0) & (jump[np.maximum(previous, 0)] == jump[:, None])
+    return np.where(fair, values - before, np.nan), previous
 
 
 def _nan_quantile(values: Floats, q: float, axis: int) -> Floats:
@@ -146,62 +113,94 @@ def _nan_quantile(values: Floats, q: float, axis: int) -> Floats:
     return np.asarray(np.where(np.squeeze(empty, axis=axis), np.nan, result))
 
 
-def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats]) -> SignalNoise:
-    resolution = max((p.profile.signal(name).resolution or 0.0 for p in panels), default=0.0)
+@dataclass
+class _Gaps:
+    """Differences over 1, 2, ... snapshots: of fresh cells, of all cells, and of unit means."""
+
+    fresh: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
+    every: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
+    means: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
+    sizes: list[Floats] = field(default_factory=list)
+    months: list[Floats] = field(default_factory=list)
+
+    def add(self, values: Floats, shifts: Floats, days: Floats, jump: Floats, fresh_from: float) -> None:
+        """Take in one unit's values and shifts learned so far, both (T, cells of the signal)."""
+        self.months.append(np.diff(days) / MONTH)
+        for i, lag in enumerate(LAGS):
+            if len(values) <= lag:
+                continue
+            whole = jump[lag:] == jump[:-lag]
+            gap = (values[lag:] - values[:-lag])[whole]
+            between = (shifts[lag:] - shifts[:-lag])[whole]
+            self.every[i].append(gap[np.isfinite(gap)])
+            self.fresh[i].append(gap[np.isfinite(gap) & (between >= fresh_from)])
+            known = np.isfinite(gap).sum(axis=1)
+            wide = known >= 3
+            if wide.any():
+                self.means[i].append(np.nanmean(gap[wide], axis=1))
+                self.sizes.append(known[wide].astype(float))
+
+
+def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], shifts_to_learn: float) -> SignalNoise:
+    kind = next(p.profile.signal(name) for p in panels if any(c.signal == name for c in p.cells))
+    resolution = kind.resolution or 0.0
     used = [(p, j) for p, j in zip(panels, jumps, strict=True) if any(c.signal == name for c in p.cells)]
     temperature = _temperature(name, used)
-    cell_gaps: list[list[Floats]] = [[] for _ in LAGS]
-    mean_gaps: list[list[Floats]] = [[] for _ in LAGS]
-    sizes, months, slopes, unit_slopes = [], [], [], []
-    count = 0
+    gaps, slopes, unit_slopes, count = _Gaps(), [np.zeros(0)], [], 0
     for panel, jump in used:
         warmth = np.nan_to_num(panel.fluid_temp_c - REFERENCE_TEMP_C)
-        values = _columns(panel, name) - temperature * warmth[:, None]
+        inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
+        values = np.where(panel.usable, panel.values, np.nan)[:, inside] - temperature * warmth[:, None]
         count += int(np.isfinite(values).sum())
         if len(values) < 4:
             continue
         slope = _robust_slope(values, panel.odometer_km / KM)
         slopes.append(slope)
-        unit_slopes.append(np.nanmedian(slope) if np.isfinite(slope).any() else np.nan)
-        values = values - np.nan_to_num(slope) * (panel.odometer_km / KM)[:, None]
-        months.append(np.diff(panel.days) / 30.44)
-        for i, lag in enumerate(LAGS):
-            if len(values) <= lag:
-                continue
-            gap = (values[lag:] - values[:-lag])[jump[lag:] == jump[:-lag]]
-            cell_gaps[i].append(gap[np.isfinite(gap)])
-            known = np.isfinite(gap).sum(axis=1)
-            wide = known >= 3
-            if wide.any():
-                mean_gaps[i].append(np.nanmean(gap[wide], axis=1))
-                sizes.append(known[wide])
-    floor = resolution / np.sqrt(12.0)
-    own = np.array([_scale(g) for g in cell_gaps]) ** 2 / 2.0
-    shared = np.array([_scale(g) for g in mean_gaps]) ** 2 / 2.0
-    cells = float(np.median(np.concatenate(sizes))) if sizes else 1.0
-    share = (
-        np.nan_to_num(np.clip((shared - own / cells) / (1.0 - 1.0 / cells), 0.0, own))
-        if cells > 1
-        else 0 * own
-    )
-    spacing = float(np.median(np.concatenate(months))) if months else 1.0
-    white, wander, memory = _variogram(own, spacing)
-    c_white, c_wander, _ = _variogram(share, spacing, memory)
-    all_slopes = np.concatenate(slopes) if slopes else np.zeros(1)
-    centre = float(np.nanmedian(all_slopes)) if np.isfinite(all_slopes).any() else 0.0
+        unit_slopes.append(_median(slope))
+        values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
+        fresh_from = 0.0 if kind.per_pack else FRESH * shifts_to_learn
+        gaps.add(values, shifts_learned(panel)[:, inside], panel.days, jump, fresh_from)
+    white, wander, common_white, common_wander, memory = _parts(gaps)
+    floor = max(resolution / np.sqrt(12.0), 1e-9)
+    pooled = np.concatenate(slopes)
+    centre = float(np.nan_to_num(_median(pooled)))
     return SignalNoise(
-        white_sd=float(np.sqrt(max(white - c_white, floor**2, (0.05 * resolution) ** 2))),
-        wander_sd=float(np.sqrt(max(wander - c_wander, 0.0))),
-        common_white_sd=float(np.sqrt(c_white)),
-        common_wander_sd=float(np.sqrt(c_wander)),
+        white_sd=max(float(np.sqrt(white)), floor) if kind.per_pack else floor,
+        learning_sd=0.0 if kind.per_pack else float(np.sqrt(max(white - floor**2, 0.0))),
+        wander_sd=float(np.sqrt(wander)),
+        common_white_sd=float(np.sqrt(common_white)),
+        common_wander_sd=float(np.sqrt(common_wander)),
         memory=memory,
         temperature=temperature,
         resolution=resolution,
         slope=centre,
-        slope_sd=_spread(all_slopes - centre),
+        slope_sd=_spread(pooled - centre),
         slope_common_sd=_spread(np.array(unit_slopes or [0.0]) - centre),
         readings=count,
         units=len(used),
+    )
+
+
+def _parts(gaps: _Gaps) -> tuple[float, float, float, float, float]:
+    """Variances of own white, own wandering, common white, common wandering; and the memory."""
+    enough = sum(len(g) for g in gaps.fresh[0]) >= LEAST_FRESH
+    cells = np.array([_scale(g) for g in (gaps.fresh if enough else gaps.every)]) ** 2 / 2.0
+    every = np.array([_scale(g) for g in gaps.every]) ** 2 / 2.0
+    means = np.array([_scale(g, TRIM_MEANS) for g in gaps.means]) ** 2 / 2.0
+    spacing = float(np.median(np.concatenate(gaps.months))) if gaps.months else 1.0
+    white, wander, memory = _variogram(cells, spacing)
+    size = float(np.median(np.concatenate(gaps.sizes))) if gaps.sizes else 1.0
+    if size <= 1.0:
+        return white, wander, 0.0, 0.0, memory
+    # A mean of n cells varies by the common part and an n-th of the cells' own.
+    shared = np.clip((means - every / size) / (1.0 - 1.0 / size), 0.0, every)
+    common_white, common_wander, _ = _variogram(shared, spacing, memory)
+    return (
+        max(white - common_white, 0.0),
+        max(wander - common_wander, 0.0),
+        common_white,
+        common_wander,
+        memory,
     )
 
 
@@ -216,7 +215,9 @@ def _temperature(name: str, used: list[tuple[Panel, Floats]]) -> float:
         fair = np.isfinite(warm) & (np.abs(warm) > 1.0) & (np.diff(jump) == 0)
         if not fair.any():
             continue
-        ratio = np.diff(_columns(panel, name), axis=0)[fair] / warm[fair, None]
+        inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
+        values = np.where(panel.usable, panel.values, np.nan)[:, inside]
+        ratio = np.diff(values, axis=0)[fair] / warm[fair, None]
         weight = np.broadcast_to(np.abs(warm[fair, None]), ratio.shape)
         ratios.append(ratio[np.isfinite(ratio)])
         weights.append(weight[np.isfinite(ratio)])
@@ -237,10 +238,34 @@ def _robust_slope(values: Floats, distance: Floats) -> Floats:
     return _nan_quantile(slope, 0.5, axis=0)
 
 
-def _scale(parts: list[Floats]) -> float:
-    """Robust standard deviation of pooled differences about zero."""
+def _clear_slope(slope: Floats) -> Floats:
+    """The unit's typical slope, and a cell's own only where it stands out (wear): noise wanders too."""
+    if not np.isfinite(slope).any():
+        return np.zeros_like(slope)
+    typical = float(np.nanmedian(slope))
+    apart = np.abs(slope - typical) > 4.0 * _spread(slope - typical)
+    return np.where(apart & np.isfinite(slope), slope, typical)
+
+
+def _median(values: Floats) -> float:
+    return float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan
+
+
+def _scale(parts: list[Floats], kept: float = TRIM) -> float:
+    """Robust standard deviation of pooled differences about zero; NaN from fewer than five."""
     pooled = np.concatenate(parts) if parts else np.empty(0)
-    return float(MAD_TO_SD * np.median(np.abs(pooled))) if len(pooled) >= 5 else np.nan
+    return trimmed_sd(pooled, kept) if len(pooled) >= 5 else np.nan
+
+
+def trimmed_sd(differences: Floats, kept: float = TRIM) -> float:
+    """Root mean square of the smallest share `kept` of the differences, scaled to a normal's sd.
+
+    A median of absolute values would jump by whole steps on readings that are rounded coarsely.
+    For a normal variable the mean square within its central share q is 1 - 2 z phi(z) / q.
+    """
+    size = np.sort(np.abs(differences))[: max(int(np.ceil(kept * len(differences))), 1)]
+    z = norm.ppf(0.5 + kept / 2.0)
+    return float(np.sqrt(np.mean(size**2) / (1.0 - 2.0 * z * norm.pdf(z) / kept)))
 
 
 def _spread(values: Floats) -> float:

@@ -16,7 +16,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.panel.fleet import KM
+from driftwatch.panel.noise import KM
 from driftwatch.service.growth import Growth
 
 Floats = NDArray[np.float64]

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.panel.fleet import KM, Fleet
+from driftwatch.panel.noise import KM, Fleet
 
 Floats = NDArray[np.float64]
 
@@ -125,7 +125,8 @@ def fit_growth(
     x = (odometer_km - odometer_km[0]) / KM
     shapes, share, hastening = _shapes(x, changes)
     uneven = (UNEVEN * max(prior.usual, _crude_rate(volume[told], x[told]))) ** 2
-    noise = fleet.noise["clutch_volume"].covariance(days)
+    kind = fleet.noise["clutch_volume"]
+    noise = kind.own_covariance(days, np.zeros((1, len(days))), 1.0)[0] + kind.common_covariance(days)
     noise = (noise + uneven * np.minimum(x[:, None], x[None, :]))[np.ix_(told, told)]
     factor = np.linalg.inv(np.linalg.cholesky(noise))
     parts = [

@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 from scipy.stats import norm
 
-from driftwatch.panel.fleet import KM, Fleet, corrected
+from driftwatch.panel.noise import KM, Fleet, corrected
 from driftwatch.panel.panel import Panel
 from driftwatch.service.crossing import crossing, due_dates
 from driftwatch.service.growth import Growth, RatePrior, fit_growth, rate_priors

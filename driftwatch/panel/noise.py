@@ -1,0 +1,119 @@
+"""The noise of learned values: what it is made of, and its covariance over a unit's snapshots.
+
+Per signal, a reading is mean + own part + common part. The own part of a cell is
+
+- white noise: rounding, and for packs the measurement itself;
+- learning scatter: what the last handful of shifts happened to teach. It stays until about
+  `shifts_to_learn` more shifts have been learned from, so a seldom-driven cell carries it for months:
+  its correlation over N shifts is exp(-N / shifts_to_learn);
+- wandering (season, driver, duty): an Ornstein-Uhlenbeck process in time.
+
+The common part (white and wandering) moves all cells of the signal in one unit together; an unrecorded
+fluid temperature shows there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftwatch.panel.panel import Floats, Panel
+
+#: Distances in the models are in 10 000 km, so that slopes read as "per 10 000 km".
+KM = 10_000.0
+#: Fluid temperature to which readings are corrected, degC.
+REFERENCE_TEMP_C = 80.0
+#: Mean length of a month, days.
+MONTH = 30.44
+#: Shifts assumed learned between two snapshots where the controller's counts were not recorded.
+UNCOUNTED_SHIFTS = 40.0
+
+
+@dataclass(frozen=True)
+class SignalNoise:
+    """Noise of one signal, in its unit.
+
+    Attributes
+    ----------
+    white_sd, learning_sd, wander_sd : float
+        A cell's own parts.
+    common_white_sd, common_wander_sd : float
+        The parts that all cells of a unit share.
+    memory : float
+        Correlation of the wandering from one month (30.44 days) to the next.
+    temperature : float
+        Change of the reading per degC of fluid temperature.
+    resolution : float
+        Step of the controller's values, from the profile; 0 if not declared.
+    slope, slope_sd, slope_common_sd : float
+        Fleet median of slopes per 10 000 km, spread of single cells, and spread of unit means.
+    readings, units : int
+        How much this was estimated from.
+
+    """
+
+    white_sd: float
+    learning_sd: float
+    wander_sd: float
+    common_white_sd: float
+    common_wander_sd: float
+    memory: float
+    temperature: float
+    resolution: float
+    slope: float
+    slope_sd: float
+    slope_common_sd: float
+    readings: int
+    units: int
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of one reading about its mean, all parts together."""
+        parts = (self.white_sd, self.learning_sd, self.wander_sd, self.common_white_sd, self.common_wander_sd)
+        return float(np.sqrt(sum(p * p for p in parts)))
+
+    def kernel(self, days: Floats) -> Floats:
+        """Correlation of the wandering between snapshots, shape (T, T)."""
+        return np.asarray(np.power(self.memory, np.abs(days[:, None] - days[None, :]) / MONTH))
+
+    def own_covariance(self, days: Floats, shifts: Floats, shifts_to_learn: float) -> Floats:
+        """Covariance of the own parts, shape (C, T, T), given the shifts learned so far `shifts` (C, T)."""
+        apart = np.abs(shifts[:, :, None] - shifts[:, None, :])
+        learning = self.learning_sd**2 * np.exp(-apart / shifts_to_learn)
+        fixed = self.white_sd**2 * np.eye(len(days)) + self.wander_sd**2 * self.kernel(days)
+        return np.asarray(learning + fixed)
+
+    def common_covariance(self, days: Floats) -> Floats:
+        """Covariance of the part that all cells of the signal share, shape (T, T)."""
+        return np.asarray(
+            self.common_white_sd**2 * np.eye(len(days)) + self.common_wander_sd**2 * self.kernel(days)
+        )
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """Fleet-level quantities by signal; passed to every later block."""
+
+    noise: dict[str, SignalNoise]
+    units: int
+    snapshots: int
+    shifts_to_learn: float
+
+    def __repr__(self) -> str:
+        return f"Fleet({self.units} units, {self.snapshots} snapshots, signals {', '.join(self.noise)})"
+
+
+def corrected(panel: Panel, fleet: Fleet) -> Floats:
+    """Give the panel's values as they would read at the reference temperature; NaN where not usable."""
+    coefficient = np.array([fleet.noise[c.signal].temperature for c in panel.cells])
+    warmth = np.nan_to_num(panel.fluid_temp_c - REFERENCE_TEMP_C)
+    return np.where(panel.usable, panel.values - warmth[:, None] * coefficient, np.nan)
+
+
+def shifts_learned(panel: Panel) -> Floats:
+    """Shifts that each cell has learned from since the first snapshot, shape (T, C)."""
+    counts = np.where(np.isfinite(panel.learn_counts), panel.learn_counts, UNCOUNTED_SHIFTS)
+    if len(counts):
+        counts[0] = 0.0
+    return np.asarray(np.cumsum(counts, axis=0))
