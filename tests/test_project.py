@@ -134,7 +134,7 @@ def test_there_is_no_unfinished_work():
     assert found == []
 
 
-# --- version and requirements --------------------------------------------------------------------------------
+# --- version and requirements -----------------------------------------------------------------------------
 
 
 def test_the_version_is_stated_once():
