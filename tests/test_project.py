@@ -298,6 +298,12 @@ def test_links_between_pages_resolve(page):
         assert (page.parent / target).exists(), target
 
 
+def test_the_pages_that_the_program_names_exist():
+    for path in modules():
+        for name in re.findall(r"docs/[\w-]+\.md", path.read_text("utf-8")):
+            assert (ROOT / name).is_file(), f"{path.relative_to(ROOT)} names {name}"
+
+
 def test_every_page_can_be_reached_from_the_readme():
     told = set(re.findall(r"\]\(([^)#]+)", (ROOT / "README.md").read_text("utf-8")))
     assert {f"docs/{path.name}" for path in ROOT.glob("docs/*.md")} - told <= {"docs/report-context.md"}
