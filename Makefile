@@ -3,7 +3,6 @@
 
 VENV ?= .venv
 BIN := $(VENV)/bin
-DEMO ?= demo
 UV := uv==0.13.9
 
 # The first Python that is new enough; give another one with `make PYTHON=/path/to/python test`.
@@ -19,17 +18,18 @@ MARKS := not prove$(if $(strip $(DRIFTWATCH_CHROMIUM)),, and not browser)
 .PHONY: help demo test check prove lock clean
 
 help:
-	@echo "make demo    set up, then build the demo's store and reports in the folder $(DEMO)"
+	@echo "make demo    set up, then build the demo's store and reports in the folder demo"
 	@echo "make test    set up, then check style, types and the order of the blocks, and run the tests"
 	@echo "make prove   set up, then run the long proofs and print the scorecard"
 	@echo "make lock    work out the pinned requirements anew (UPGRADE=--upgrade takes newer versions)"
 	@echo "make clean   remove what the other targets made, the demo too"
 
+# A demo that is there already is left alone: somebody may have tried things on it.
 demo: $(VENV)/.set-up-run
-	@if [ -e "$(DEMO)/driftwatch.duckdb" ]; then \
-		echo "The demo of last time is replaced."; \
-		rm -rf "$(DEMO)/driftwatch.duckdb" "$(DEMO)/driftwatch.duckdb.wal" "$(DEMO)/files" "$(DEMO)/reports"; fi
-	@$(BIN)/driftwatch demo "$(DEMO)"
+	@if [ -e demo/driftwatch.duckdb ]; then \
+		echo "The demo is there already; remove the folder demo to have it made anew. Open in a browser:"; \
+		ls demo/reports/*.html; \
+	else $(BIN)/driftwatch demo demo; fi
 
 test: check
 	@if [ -z "$(strip $(DRIFTWATCH_CHROMIUM))" ]; then echo "browser tests left out: no Chromium found"; fi
@@ -55,7 +55,7 @@ lock: $(BIN)/python
 	$(COMPILE) --constraint requirements/test.txt pyproject.toml requirements/build.in --output-file requirements/run.txt
 
 clean:
-	rm -rf $(VENV) $(DEMO) build dist .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
+	rm -rf $(VENV) demo build dist .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
 	find driftwatch tests -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # --- set-up -------------------------------------------------------------------------------------------
