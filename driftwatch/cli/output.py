@@ -122,9 +122,7 @@ def _csv(rows: Sequence[Row], columns: Sequence[str]) -> str:
     writer.writerow(columns)
     for row in rows:
         values = (plain(row.get(column)) for column in columns)
-        writer.writerow(
-            ["" if v is None else to_json(v) if isinstance(v, dict | list) else v for v in values]
-        )
+        writer.writerow(["" if v is None else _cell(v) if isinstance(v, dict | list) else v for v in values])
     return out.getvalue()
 
 

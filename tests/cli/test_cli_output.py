@@ -62,7 +62,7 @@ def test_csv_and_json():
     assert rows == [
         COLUMNS,
         ["u,1", "1234.5", "2026-03-14", "a, b"],
-        ["u\x1b[31m2", "", "", "[]"],
+        ["u\x1b[31m2", "", "", ""],
     ]
     parsed = json.loads(output.table_text(ROWS, COLUMNS, Format.json))
     assert parsed[0]["hidden"] == 1
