@@ -9,10 +9,18 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from tests_cli_names import COMMANDS_WITH_FORMAT
 
 from driftwatch.profile.load import read_profile
 
+#: Commands that list something.
+COMMANDS_WITH_FORMAT = [
+    ("profile", "list"),
+    ("profile", "check", "generic-6"),
+    ("event", "list"),
+    ("quarantine", "list"),
+    ("settings", "list"),
+    ("check",),
+]
 EVENT_COLUMNS = ["event_id", "unit", "happened_at", "kind", "amount", "amount_unit", "note"]
 
 

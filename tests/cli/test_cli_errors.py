@@ -105,6 +105,13 @@ def test_without_a_store_reading_commands_leave_with_five_and_make_none(cli, tmp
     assert not (tmp_path / "out").exists()
 
 
+def test_an_import_that_takes_nothing_makes_no_store(cli, tmp_path):
+    refused = cli("import", "none.csv", "neither.csv")
+    assert refused.code == 4
+    assert len(refused.err.strip().splitlines()) == 2
+    assert list(tmp_path.iterdir()) == []
+
+
 def refused_file(cli, store, name, words, *more):
     refused = cli("import", name, *more, db=store)
     assert refused.code == 4, refused
