@@ -44,7 +44,7 @@ class Chart:
     says : str
         What to see, in one or two sentences.
     height : int
-        Pixels.
+        Height on the page, in pixels.
     figure : dict
         Plotly figure: `data` and `layout`, plain values only.
     table : Table

@@ -106,12 +106,9 @@ def findings_since(findings: tuple[Finding, ...], start: Since, slack_days: floa
     Wear is left out: it is held against its own limit, and its size on the shifts is not known.
     """
     earliest = start.on - timedelta(days=slack_days)
-    tied = None if start.event is None else start.event.id
+    tied = {e.id for e in start.visit}
     return tuple(
-        f
-        for f in findings
-        if f.cause != "wear"
-        and ((f.event is not None and f.event == tied) or f.by is None or f.by >= earliest)
+        f for f in findings if f.cause != "wear" and (f.event in tied or f.by is None or f.by >= earliest)
     )
 
 
@@ -155,7 +152,7 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
                 cause,
                 owner.cause_words(cause, start),
                 share,
-                min(share, low / (low + others_high) if low > 0 else 0.0),
+                min(share, low / (low + others_high) if low + others_high > 0 else 1.0),
                 max(share, high / (high + others_low) if high > 0 else 0.0),
                 cause in asked,
             )
@@ -167,9 +164,9 @@ def _asked(found: tuple[Finding, ...], start: Since) -> set[str]:
     """Give the causes that the question is about."""
     if start.event is None:
         return {f.cause for f in found} - {"unexplained", "wear"}
-    if start.kind in ("repair", "other"):
-        return {f.cause for f in found if f.event == start.event.id}
-    return {start.kind}
+    known = {e.kind for e in start.asked} - {"repair", "other"}
+    open_ = {e.id for e in start.asked if e.kind in ("repair", "other")}
+    return known | {f.cause for f in found if f.event in open_}
 
 
 def _answer(analysis: UnitAnalysis, start: Since, shares: tuple[Share, ...]) -> tuple[str, str]:

@@ -101,7 +101,7 @@ def build_followup(
     start = find_since(panel, since)
     moved = moves(analysis, start.cut)
     learning = learn_rows(panel, start.cut, settings)
-    maps, odd = change_maps(panel, moved, start.kind, learning)
+    maps, odd = change_maps(panel, moved, start.kinds, learning)
     inspect = _inspect_reasons(analysis, start, maps, odd)
     drive = _drive_reasons(analysis, start, learning)
     verdict = "inspect first" if inspect else "drive first" if drive else "hand over"
@@ -116,7 +116,7 @@ def build_followup(
         reason=(inspect or drive or (_all_well(start, maps, odd, learning),))[0],
         reasons=(*inspect[1:], *drive) if inspect else drive[1:],
         facts=_facts(analysis, start),
-        expected=sentences.EXPECTED.get(start.kind, sentences.EXPECTED["other"]),
+        expected=" ".join(sentences.EXPECTED.get(k, sentences.EXPECTED["other"]) for k in start.kinds),
         maps=maps,
         odd=odd,
         learning=learning,
@@ -136,8 +136,7 @@ def build_followup(
 def _change_words(start: Since) -> str:
     if start.event is None:
         return f"No event is logged on {day(start.on)}; before and after are counted from that day."
-    e = start.event
-    told = timelines.event_words(e.kind, e.amount, e.amount_unit, e.note)
+    told = listed([timelines.event_words(e.kind, e.amount, e.amount_unit, e.note) for e in start.visit])
     return f"{told[0].upper()}{told[1:]}, logged for {day(start.on)}."
 
 
@@ -147,7 +146,7 @@ def _inspect_reasons(
     """Give everything that wants a look inside before the vehicle leaves."""
     said = analysis.assessment
     why = [c.sentence for c in said.cautions if c.kind in ("overlap", "authority")]
-    why += [c.reason for c in said.clutches if c.service == "due"]
+    why += [f"{name(c.clutch)}: {c.reason}" for c in said.clutches if c.service == "due"]
     why += [f.sentence for f in said.findings if f.probability >= 0.5 and _wants_look(f, start)]
     cells = [cell for m in maps for row in m.cells for cell in row]
     strange, compared = sum(bool(c.odd) for c in cells), sum(c.noise_units is not None for c in cells)
@@ -165,7 +164,7 @@ def _inspect_reasons(
 def _wants_look(f: Finding, start: Since) -> bool:
     """A pressure or unexplained finding, or wear that came up, since the change."""
     recent = f.by is None or f.by >= start.on
-    tied = start.event is not None and f.event == start.event.id
+    tied = f.event is not None and f.event in {e.id for e in start.visit}
     return recent and (f.cause == "pressure" or (f.cause == "unexplained" and not tied))
 
 
@@ -201,10 +200,11 @@ def _all_well(
         "power": "The shifts moved as a change of power should move them",
         "load": "What moved is what a change of load should move",
         "fluid": "What moved is what a fluid service should move",
+        "together": "What moved is what these changes together should move",
         "relearn": "The learned values show nothing out of order",
         "rebuild": "The learned values show nothing out of order",
-    }.get(start.kind, "Nothing in the readings speaks against it")
-    if start.kind in ("power", "load", "fluid") and not anything_moved(maps):
+    }.get(start.kind if len(start.kinds) == 1 else "together", "Nothing in the readings speaks against it")
+    if {"power", "load", "fluid"} & set(start.kinds) and not anything_moved(maps):
         moved = "No shift has moved by more than chance, so the change shows no effect so far"
     elif odd:
         moved += f", but for {count(len(odd), 'cell')} named below"
@@ -256,7 +256,9 @@ def _plan(learning: tuple[LearnRow, ...], shifts_to_learn: float) -> tuple[Drive
                 else "; ".join(f"{listed(s)}: {w} more each" for w, s in sorted(groups.items(), reverse=True))
             )
         else:
-            told = f"{listed(shifts)}: about {shifts_to_learn:g} each, then read out (shifts are not counted)"
+            whole = len(mine) == sum(row.mode == mode for row in learning) and len(mine) > 1
+            which = f"all {len(mine)} shifts" if whole else listed(shifts)
+            told = f"{which}: about {shifts_to_learn:g} each, then read out (shifts are not counted)"
         steps.append(DriveStep(mode, shifts, f"In {name(mode or 'every mode')}: {told}."))
     return tuple(steps)
 
@@ -266,7 +268,7 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[
     if not said.clutches:
         return ("No fill volumes were read, so nothing can be said of clutch wear from these readings.",)
     lines = [sentences.found(f) for f in said.findings if f.cause == "wear"]
-    lines += [c.reason for c in said.clutches if c.service != "clear"]
+    lines += [f"{name(c.clutch)}: {c.reason}" for c in said.clutches if c.service != "clear"]
     then = {c.clutch: c for c in before.assessment.clutches} if before is not None else {}
     for c in said.clutches:
         old = then.get(c.clutch)

@@ -45,7 +45,7 @@ def learn_rows(panel: Panel, cut: int, settings: Settings) -> tuple[LearnRow, ..
 
 
 def change_maps(
-    panel: Panel, moved: list[Move], kind: str, learning: tuple[LearnRow, ...]
+    panel: Panel, moved: list[Move], kinds: tuple[str, ...], learning: tuple[LearnRow, ...]
 ) -> tuple[tuple[ChangeMap, ...], tuple[str, ...]]:
     """Make one map a signal, and the list of cells that do otherwise than the change should do.
 
@@ -62,11 +62,11 @@ def change_maps(
         by_signal.setdefault(cell.signal, []).append(i)
     maps, odd = [], []
     for signal, cells in by_signal.items():
-        pattern = sentences.PATTERN.get(kind, {}).get(signal, "")
+        pattern = expected_pattern(kinds, signal)
         strange = _strange(panel, moved, cells, pattern, learned)
         maps.append(_map(panel, moved, signal, cells, pattern, strange, learned))
         odd += [f"{_cell_name(panel.cells[i])}: {why}" for i, why in strange.items()]
-        if pattern == "together" and kind in ("power", "fluid"):
+        if pattern == "together" and {"power", "fluid"} & set(kinds):
             odd += _silent_modes(panel, moved, cells, learned)
     return tuple(maps), tuple(odd)
 
@@ -170,6 +170,18 @@ def _strange(
     return strange
 
 
+def expected_pattern(kinds: tuple[str, ...], signal: str) -> str:
+    """Give what changes made together should do to a signal.
+
+    `together` if one of them moves all cells one way, `little` if none of them moves it, `any` otherwise, and
+    nothing where one of them (a repair, say) may do anything.
+    """
+    each = [sentences.PATTERN.get(kind, {}).get(signal, "") for kind in kinds]
+    if "" in each:
+        return ""
+    return next((p for p in ("together", "any", "little") if p in each), "")
+
+
 def anything_moved(maps: tuple[ChangeMap, ...]) -> bool:
     """True if any shift's cell moved by more than chance."""
     cells = (c for m in maps if m.signal not in PACK_SIGNALS for row in m.cells for c in row)
@@ -204,7 +216,7 @@ def _units(move: Move) -> float:
 
 
 def _tenth(value: float) -> str:
-    return f"{value:+.1f}".replace("-", "\u2212")
+    return "0.0" if abs(value) < 0.05 else f"{value:+.1f}".replace("-", "\u2212")
 
 
 def _cell_name(cell: Cell) -> str:

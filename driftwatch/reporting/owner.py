@@ -21,8 +21,7 @@ def question(start: Since) -> str:
     """Put the question into words."""
     if start.event is None:
         return f"Something feels different since {day(start.on)}. Is there an explanation for it?"
-    e = start.event
-    told = event_words(e.kind, e.amount, e.amount_unit, e.note)
+    told = listed([event_words(e.kind, e.amount, e.amount_unit, e.note) for e in start.asked])
     return f"On {day(start.on)} there was {told}. Does that explain the way it shifts since?"
 
 
@@ -50,8 +49,9 @@ def share_words(share: float, low: float, high: float) -> str:
 
 def answer_sentence(answer: str, start: Since, shares: tuple[Share, ...]) -> str:
     """Say the answer in one sentence."""
-    thing = "what was logged" if start.event is None else cause_words(start.kind, start)
-    if start.event is not None and start.kind in ("repair", "other"):
+    kinds = [e.kind for e in start.asked]
+    thing = "what was done that day" if len(set(kinds)) > 1 else cause_words(start.kind, start)
+    if set(kinds) & {"repair", "other"}:
         thing = "this event"
     if start.event is None:
         known = next((s.label for s in shares if s.asked), "")
@@ -192,8 +192,7 @@ def would_change(
         "relearn": "If the values do not come back toward where they were: then something else moved too.",
         "rebuild": "If a renewed clutch's volume grows quickly from the start.",
     }
-    if start.kind in by_kind:
-        lines.append(by_kind[start.kind])
+    lines += [by_kind[kind] for kind in dict.fromkeys(e.kind for e in start.asked) if kind in by_kind]
     if answer == "can't tell yet":
         lines.append("One or two more read-outs, a week or more apart.")
     if any(s.cause == "unexplained" and s.share >= 0.2 for s in shares):

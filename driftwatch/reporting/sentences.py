@@ -188,7 +188,7 @@ def sure(probability: float) -> str:
 
 def found(finding: Finding) -> str:
     """Give a finding's own sentence with its probability as a number."""
-    return f"{finding.sentence} Chance that this cause acted: {percent(finding.probability)}."
+    return f"{finding.sentence} Chance that this cause acted: {percent(min(finding.probability, 0.999))}."
 
 
 def cause(name: str) -> str:

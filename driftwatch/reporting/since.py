@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -25,19 +25,30 @@ class Since:
     on : date
     event : Event or None
         The logged event, if one was named or lies on that day.
+    visit : tuple of Event
+        All that was logged for that day, the event included: one visit may do several things.
     cut : int
         Number of snapshots before it.
+    asked : tuple of Event
+        What the question is about: the one event if it was named by its id, else the whole visit.
 
     """
 
     on: date
     event: Event | None
+    visit: tuple[Event, ...]
     cut: int
+    asked: tuple[Event, ...] = ()
 
     @property
     def kind(self) -> str:
         """Kind of the event; `other` where nothing is logged."""
         return self.event.kind if self.event is not None else "other"
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """Kinds of all that was logged for that day, each once."""
+        return tuple(dict.fromkeys(e.kind for e in self.visit)) or ("other",)
 
 
 @dataclass(frozen=True)
@@ -91,7 +102,8 @@ def find_since(panel: Panel, since: date | str | None) -> Since:
     if isinstance(since, str):
         named = next((e for e in panel.events if e.id == since), None)
         if named is not None:
-            return _at_event(panel, named)
+            found = _at_event(panel, named)
+            return replace(found, asked=(named,))
         try:
             since = date.fromisoformat(since)
         except ValueError:
@@ -102,7 +114,7 @@ def find_since(panel: Panel, since: date | str | None) -> Since:
     same_day = next((e for e in panel.events if as_date(e.happened_at) == since), None)
     if same_day is not None:
         return _at_event(panel, same_day)
-    return Since(since, None, int(np.sum(panel.taken_at < np.datetime64(since, "us"))))
+    return Since(since, None, (), int(np.sum(panel.taken_at < np.datetime64(since, "us"))))
 
 
 def moves(analysis: UnitAnalysis, cut: int) -> list[Move]:
@@ -154,4 +166,6 @@ def shifts_seen(panel: Panel, cut: int) -> dict[tuple[str, str], int | None]:
 
 
 def _at_event(panel: Panel, event: Event) -> Since:
-    return Since(as_date(event.happened_at), event, int(np.sum(panel.taken_at < event.happened_at)))
+    on = as_date(event.happened_at)
+    visit = tuple(e for e in panel.events if as_date(e.happened_at) == on)
+    return Since(on, event, visit, int(np.sum(panel.taken_at < event.happened_at)), visit)

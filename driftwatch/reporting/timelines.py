@@ -188,9 +188,12 @@ def _finish(picture: Picture, analysis: UnitAnalysis, id_: str, title: str, says
         )
     for letter, left, right, _ in _changes(analysis):
         picture.strip(left, right)
+        middle = date.fromordinal(
+            (date.fromisoformat(left).toordinal() + date.fromisoformat(right).toordinal()) // 2
+        )
         picture.note(
             letter,
-            x=left,
+            x=middle.isoformat(),
             y=0,
             yref="paper",
             yanchor="top",
@@ -231,7 +234,7 @@ def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
     for k, change in enumerate(analysis.fit.changes):
         first, last = max(change.span[0] - 1, 0), min(change.span[1], len(times) - 1)
         left, right = as_date(times[first]), as_date(times[last])
-        near = [f for f in found if f.by is not None and left <= f.by <= right]
+        near = [f for f in found if f.by is not None and left < f.by <= right and change.kind != "bend"]
         best = max(near, key=lambda f: f.probability, default=None)
         words = _CHANGE.get(change.kind, change.kind)
         told = f"{words} between {day(left)} and {day(right)}"

@@ -164,3 +164,15 @@ def test_files(tmp_path):
     html, data = write_explain(made, None, SETTINGS, tmp_path)
     assert (html.name, data.name) == ("explain-U-07-2025-11-20.html", "explain-U-07-2025-11-20.json")
     assert "new trailer" in html.read_text("utf-8")
+
+
+def test_one_visit_may_be_asked_about_as_a_whole_or_by_its_parts():
+    """Hand-solved: load 18 and fluid 9 kPa, logged for the same day: 100 % together, two thirds and one third apart."""
+    visit = (TRAILER, event("fluid", None, "", id_="E8"))
+    found = (load(), finding("fluid", 1.0, apply(9.0), event="E8", rivals=()))
+    both = ask(found, None, events=visit)
+    assert both.answer == "yes"
+    assert "a change of load" in both.question
+    assert "a fluid or filter service" in both.question
+    assert ask(found, "E7", events=visit).answer == "mostly"
+    assert ask(found, "E8", events=visit).answer == "partly"

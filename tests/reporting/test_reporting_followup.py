@@ -193,3 +193,15 @@ def test_appendix_has_every_cell_as_read(tmp_path):
     assert [row[1] for row in context.snapshots.rows].count("since") == 4
     html, _ = write_followup(made, None, "E7", SETTINGS, tmp_path)
     assert html.name == "followup-U-07-2025-11-20.html"
+
+
+def test_two_things_done_in_one_visit_are_expected_together():
+    """Power moves the release trims and the torque cut; the fluid entry of the same day does not make that odd."""
+    visit = (event("fluid", None, "", id_="E6"), event())
+    context = after(since=None, events=visit)
+    assert context.odd == ()
+    assert context.verdict == "hand over"
+    assert "a fluid or filter service and a change of engine power" in context.change.lower()
+    assert "Fresh fluid" in context.expected
+    assert "engine power" in context.expected
+    assert after(since="E6", events=(event("fluid", None, "", id_="E6"),)).odd

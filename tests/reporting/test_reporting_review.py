@@ -6,7 +6,7 @@ import csv
 import io
 import json
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, fleet, outlook
@@ -99,15 +99,29 @@ def test_same_assessment_twice_changes_nothing():
 
 
 def test_chance_by_goes_through_its_quantiles():
-    """Hand-solved: the three given days carry 10, 50 and 90 %; halfway from 50 to 90 % is Phi(0.6408) = 0.7392
-    (standard normal table, z = 0.64: 0.7389, z = 0.65: 0.7422).
+    """Hand-solved: the three given days carry 10, 50 and 90 %; halfway (in logarithm) from 50 to 90 % is Phi(0.6408).
+
+    Standard normal table: z = 0.64 gives 0.7389, z = 0.65 gives 0.7422; z = -2.56 gives 0.0052.
     """
-    due = {"p10": date(2026, 5, 1), "p50": date(2026, 7, 1), "p90": date(2026, 11, 8)}
-    assert [round(chance_by(due, d), 6) for d in due.values()] == [0.1, 0.5, 0.9]
-    assert chance_by(due, date(2026, 9, 4)) == pytest.approx(0.7392, abs=2e-4)
-    assert chance_by({"p10": date(2026, 5, 1), "p50": None, "p90": None}, date(2026, 12, 1)) == 0.1
-    assert chance_by({"p10": date(2026, 5, 1), "p50": date(2026, 6, 1), "p90": None}, date(2027, 1, 1)) == 0.5
-    assert chance_by({"p10": None, "p50": None, "p90": None}, date(2027, 1, 1)) == 0.0
+    start = date(2026, 3, 31)
+    due = {q: start + timedelta(days=n) for q, n in (("p10", 50), ("p50", 100), ("p90", 400))}
+    assert [round(chance_by(due, d, start), 6) for d in due.values()] == [0.1, 0.5, 0.9]
+    assert chance_by(due, start + timedelta(days=200), start) == pytest.approx(0.7392, abs=2e-4)
+    assert chance_by(due, start + timedelta(days=25), start) == pytest.approx(0.0052, abs=1e-4)
+    assert chance_by(due, start, start) == 0.0
+    open_ = {"p10": due["p10"], "p50": None, "p90": None}
+    assert [chance_by(open_, start + timedelta(days=n), start) for n in (49, 50, 900)] == [0.0, 0.1, 0.1]
+    assert chance_by({**due, "p90": None}, start + timedelta(days=900), start) == 0.5
+    assert chance_by(dict.fromkeys(due), start + timedelta(days=900), start) == 0.0
+
+
+def test_chance_by_where_the_limit_may_be_reached_already():
+    """Hand-solved: 10 % ten days ago and 50 % in ten days: a normal law gives 20 days for 1.2816 sd, Phi(-0.64) now."""
+    start = date(2026, 3, 31)
+    due = {q: start + timedelta(days=n) for q, n in (("p10", -10), ("p50", 10), ("p90", 40))}
+    assert chance_by(due, start, start) == pytest.approx(0.2608, abs=2e-4)
+    assert chance_by(due, due["p10"], start) == pytest.approx(0.1)
+    assert chance_by(due, due["p90"], start) == pytest.approx(0.9)
 
 
 def test_calendar_adds_packs_up_and_leaves_out_what_is_far_or_done():
@@ -122,7 +136,7 @@ def test_calendar_adds_packs_up_and_leaves_out_what_is_far_or_done():
     )
     chart = service_calendar([near, near, far, outlook(used=1.01)], AS_OF)
     by_month = {row[0]: float(row[1]) for row in chart.table.rows}
-    assert list(by_month)[0] == "April 2026"
+    assert next(iter(by_month)) == "April 2026"
     assert list(by_month)[-1] == "March 2027"
     assert by_month["June 2026"] == pytest.approx(2.0, abs=0.02)
     assert sum(by_month.values()) == pytest.approx(2.0, abs=0.02)

@@ -16,7 +16,7 @@
   window.addEventListener("beforeprint", function () {
     plots.forEach(function (plot) {
       var size = { width: 660 };
-      if (plot.closest(".owner")) { size.height = Math.round(0.72 * plot.layout.height); }
+      if (plot.closest(".owner")) { size.height = Math.round(0.58 * plot.layout.height); }
       plot.dataset.height = plot.layout.height;
       Plotly.relayout(plot, size);
     });
