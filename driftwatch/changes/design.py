@@ -59,10 +59,12 @@ class Design:
     shifts_to_learn : float
     columns : dict of arrays (C, T, T)
         Whitened candidate columns for a change half-way between snapshots; last axis the candidate's index.
-    common : array (C, T, T)
-        Covariance of the noise that each cell shares with the others of its signal.
+    common : array (S, T, T)
+        Covariance of the noise that the cells of each signal share.
     signal : array (C,)
         Index of each cell's signal.
+    group : array (C,)
+        Index of each cell's signal and mode together.
 
     """
 
@@ -75,6 +77,7 @@ class Design:
     columns: dict[str, Floats]
     common: Floats
     signal: Indices
+    group: Indices
     slope_precision: Floats
 
 
@@ -87,14 +90,16 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     scale = own_scales(panel, fleet)
     shifts = shifts_learned(panel).T
     whiten = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
-    common = np.empty_like(whiten)
+    common = np.empty((len(names), len(panel.days), len(panel.days)))
     for i, name in enumerate(names):
         cells = signal == i
         noise = fleet.noise[name]
         together = noise.common_covariance(panel.days)
         own = noise.own_covariance(panel.days, shifts[cells], fleet.shifts_to_learn)
         whiten[cells] = _inverse_factors(own + together, used[cells]) / scale[cells, None, None]
-        common[cells] = together * scale[cells, None, None] ** 2
+        common[i] = together
+    kinds = [(c.signal, c.mode) for c in panel.cells]
+    groups = sorted(set(kinds))
     distance = (panel.odometer_km - panel.odometer_km[0]) / KM
     learned = _learned(panel)
     shifts_to_learn = fleet.shifts_to_learn
@@ -112,6 +117,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         columns={kind: whiten @ column for kind, column in raw.items()},
         common=common,
         signal=signal,
+        group=np.array([groups.index(kind) for kind in kinds], dtype=np.int64),
         slope_precision=(1.0 / spread**2)[signal],
     )
 

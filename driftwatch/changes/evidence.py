@@ -71,6 +71,10 @@ class Effects:
     own_var: Floats
     shared_sd: Floats
 
+    def at(self, candidates: NDArray[np.int64]) -> Effects:
+        """Give the estimates at some of the candidates only."""
+        return Effects(self.estimate[candidates], self.own_var[candidates], self.shared_sd[candidates])
+
     def shared_columns(self, signal: NDArray[np.int64]) -> Floats:
         """One column a signal, holding the shared error of its cells: (J, C, S)."""
         member = signal[:, None] == np.arange(signal.max(initial=-1) + 1)

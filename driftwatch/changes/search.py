@@ -11,7 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import logsumexp
+from scipy.stats import chi2
 
 from driftwatch.changes.design import LATENESS, SHARE_AFTER, SHARES, Design, candidates, whitened
 from driftwatch.changes.evidence import Effects, Pattern, log_factors
@@ -24,6 +26,11 @@ FLAT = 1e-8
 #: How far, as a share of its size, a change may deviate from the expected course of arrival.
 LATE_SHARE = 0.3
 MOST_CHANGES = 8
+#: What makes a candidate worth a look: the squared standardised group means together beyond this quantile
+#: of their chi-squared distribution; the cells' mean square beyond APART; one group's square beyond ALONE.
+TOGETHER = 0.8
+APART = 1.6
+ALONE = 9.0
 ROUNDS = 4
 
 
@@ -216,15 +223,51 @@ def estimate_effects(design: Design, columns: Floats, nuisance: Floats, precisio
     least = 1e-6 * np.maximum(np.einsum("ctj,ctj->jc", columns, columns), 1e-12)
     told = information > least
     safe = np.where(told, information, 1.0)
-    weights = np.swapaxes(np.swapaxes(design.whiten, 1, 2) @ cleaned, 1, 2) / safe.T[:, :, None]
-    shared = np.einsum("cjt,cjt->jc", weights @ design.common, weights)
     total = np.where(told, 1.0 / safe, np.inf)
-    shared_var = np.where(told, np.clip(shared, 0.0, 0.95 * total), 0.0)
+    part = _shared_part(design, cleaned, safe)
+    shared_var = np.where(told, part * np.where(told, total, 0.0), 0.0)
     return Effects(
         estimate=np.where(told, score / safe, 0.0),
         own_var=total - shared_var,
         shared_sd=np.sqrt(shared_var),
     )
+
+
+def _shared_part(design: Design, cleaned: Floats, information: Floats) -> Floats:
+    """Share of each estimate's variance that comes from the noise its signal's cells have in common, (J, C).
+
+    Worked out for the best-read cell of each signal and mode, and taken for the others of its kind.
+    """
+    part = np.zeros(information.shape)
+    for group in range(design.group.max(initial=-1) + 1):
+        cells = np.flatnonzero(design.group == group)
+        best = cells[np.argmax(information[:, cells].sum(axis=0))]
+        weights = design.whiten[best].T @ cleaned[best] / information[:, best]
+        common = design.common[design.signal[best]]
+        shared = np.einsum("tj,tj->j", common @ weights, weights) * information[:, best]
+        part[:, cells] = np.clip(shared, 0.0, 0.95)[:, None]
+    return part
+
+
+def _worth_a_look(design: Design, effects: Effects) -> NDArray[np.bool_]:
+    """Candidates at which something moved: a group of cells together, or many cells apart, (J,).
+
+    Only these are weighed against the patterns. At the others no pattern could reach the threshold: the
+    means of the groups are together smaller than noise makes them in four cases of five.
+    """
+    told = np.isfinite(effects.own_var)
+    weight = np.where(told, 1.0 / np.where(told, effects.own_var, 1.0), 0.0)
+    member = (design.group[:, None] == np.arange(design.group.max(initial=-1) + 1)).astype(float)
+    total = weight @ member
+    known = total > 0
+    safe = np.where(known, total, 1.0)
+    mean = (weight * effects.estimate) @ member / safe
+    shared = (weight * effects.shared_sd) @ member / safe
+    squares = np.where(known, mean**2 / (1.0 / safe + shared**2), 0.0)
+    scatter = (weight * effects.estimate**2).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
+    strong = squares.sum(axis=1) > chi2.ppf(TOGETHER, np.maximum(known.sum(axis=1), 1))
+    seen = np.asarray(strong | (scatter > APART) | (squares.max(axis=1, initial=0.0) > ALONE))
+    return np.asarray(np.convolve(seen, [1, 1, 1], mode="same") > 0)
 
 
 def _table(
@@ -234,7 +277,11 @@ def _table(
     table = log_prior.copy()
     for kind, effects in kinds.items():
         rows = [i for i, p in enumerate(patterns) if p.kind == kind]
-        table[rows] += log_factors(effects, [patterns[i] for i in rows], design.signal)
+        at = np.flatnonzero(_worth_a_look(design, effects))
+        gain = np.full((len(rows), table.shape[1]), -np.inf)
+        if len(at):
+            gain[:, at] = log_factors(effects.at(at), [patterns[i] for i in rows], design.signal)
+        table[rows] += gain
     table[:, 0] = -np.inf
     return table
 

@@ -1,0 +1,233 @@
+"""Search for steps and bends in one series, at a given memory of the noise.
+
+The mean is a level, or a straight line, plus changes: a step at an index, a bend (the slope changes, the value does
+not jump) at an index, or both. With whitened readings this is least squares, and the columns that belong to all
+possible places of a change differ only in where they start. Their products with anything are therefore sums over
+tails, so that one pass over the series prices a change at every place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from driftwatch.changes.memory import Floats, Whitener, log_likelihood
+
+KINDS = ("step", "bend", "both")
+#: A column that keeps less than this share of itself, once the others are taken off, says nothing new.
+DISTINCT = 1e-9
+
+
+class Placed(NamedTuple):
+    """A change at the index of the first reading of the new segment, of kind 0 step, 1 bend, 2 both."""
+
+    index: int
+    kind: int
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What the search may do.
+
+    Attributes
+    ----------
+    sloped : bool
+        The base is a straight line, not a level.
+    kinds : tuple of int
+        Kinds of change allowed.
+    extra : array (3,)
+        Log-likelihood that a kind must gain beyond the price of a change.
+    min_size : int
+        Least number of readings in a segment.
+    most : int
+        Most changes looked for.
+
+    """
+
+    sloped: bool
+    kinds: tuple[int, ...]
+    extra: tuple[float, float, float]
+    min_size: int
+    most: int
+
+
+@dataclass(frozen=True)
+class Found:
+    """Best set of changes of its number, with its score: log-likelihood less the extra prices of kinds."""
+
+    changes: tuple[Placed, ...]
+    score: float
+    memory: float
+
+
+@dataclass
+class Series:
+    """Readings y (n,) at positions x (n,), scaled to 0..1, with gaps in units of the usual gap."""
+
+    x: Floats
+    y: Floats
+    gaps: Floats
+    floor: float = 0.0
+    sd: float | None = None
+    season: Floats | None = None
+    whitened: dict[float, Whitened] = field(default_factory=dict, repr=False)
+
+    def at_memory(self, memory: float) -> Whitened:
+        """Whitened view, kept for the next call."""
+        if memory not in self.whitened:
+            self.whitened[memory] = Whitened(self, Whitener.of(self.gaps, memory))
+        return self.whitened[memory]
+
+
+def tails(values: Floats) -> Floats:
+    """Sums of values[s] over s > t, for each t, along the first axis."""
+    total = np.cumsum(values[::-1], axis=0)[::-1]
+    return np.asarray(total - values)
+
+
+class Whitened:
+    """A series at one memory, ready for pricing changes at all places."""
+
+    def __init__(self, series: Series, whitener: Whitener) -> None:
+        self.series, self.whitener = series, whitener
+        self.n = len(series.y)
+        self.x = series.x
+        self.y = whitener(series.y)
+        self.ones = whitener(np.ones(self.n))
+        self.line = whitener(series.x)
+        self.start = 1.0 / whitener.scale
+        self.square_steps = self.start**2 + tails(self.ones**2)
+        ones_tail, cross_tail = tails(self.ones**2), tails(self.ones * self.line)
+        line_tail = tails(self.line**2)
+        self.square_bends = np.maximum(line_tail - 2 * self.x * cross_tail + self.x**2 * ones_tail, 0.0)
+        self.cross = cross_tail - self.x * ones_tail
+        self.floor = series.floor * self.n * whitener.spread
+        self.season = None if series.season is None else whitener(series.season)
+
+    def columns(self, changes: tuple[Placed, ...], sloped: bool) -> Floats:
+        """Whitened design of a set of changes (n, k)."""
+        made = [self.ones]
+        if sloped:
+            made.append(self.line)
+        if self.season is not None:
+            made.extend(self.season.T)
+        for index, kind in changes:
+            if kind != 1:
+                step = np.zeros(self.n)
+                step[index] = self.start[index]
+                step[index + 1 :] = self.ones[index + 1 :]
+                made.append(step)
+            if kind != 0:
+                bend = np.zeros(self.n)
+                bend[index + 1 :] = self.line[index + 1 :] - self.x[index] * self.ones[index + 1 :]
+                made.append(bend)
+        return np.column_stack(made)
+
+    def remainder(self, changes: tuple[Placed, ...], sloped: bool) -> tuple[Floats, Floats, float]:
+        """Orthonormal basis of the design, residuals, and their sum of squares."""
+        basis = np.linalg.qr(self.columns(changes, sloped))[0]
+        residual = self.y - basis @ (basis.T @ self.y)
+        return basis, residual, float(residual @ residual)
+
+    def log_likelihood(self, rss: float) -> float:
+        """Log-likelihood at a residual sum of squares, not below what the resolution of the values allows."""
+        return log_likelihood(self.whitener, max(rss, self.floor, 1e-300), self.n, self.series.sd)
+
+    def savings(self, basis: Floats, residual: Floats) -> Floats:
+        """How much a change of each kind at each place would take off the sum of squares: array (3, n)."""
+        both = np.column_stack([residual, basis])
+        ones_tails = tails(self.ones[:, None] * both)
+        steps = self.start[:, None] * both + ones_tails
+        bends = tails(self.line[:, None] * both) - self.x[:, None] * ones_tails
+        step_left = self.square_steps - np.einsum("ij,ij->i", steps[:, 1:], steps[:, 1:])
+        bend_left = self.square_bends - np.einsum("ij,ij->i", bends[:, 1:], bends[:, 1:])
+        cross_left = self.cross - np.einsum("ij,ij->i", steps[:, 1:], bends[:, 1:])
+        step_ok = step_left > DISTINCT * self.square_steps
+        bend_ok = bend_left > DISTINCT * np.maximum(self.square_bends, 1e-30)
+        p, q = steps[:, 0], bends[:, 0]
+        out = np.zeros((3, self.n))
+        np.divide(p * p, step_left, out=out[0], where=step_ok)
+        np.divide(q * q, bend_left, out=out[1], where=bend_ok)
+        determinant = step_left * bend_left - cross_left**2
+        joint_ok = step_ok & bend_ok & (determinant > 1e-6 * step_left * bend_left)
+        joint = bend_left * p * p - 2 * cross_left * p * q + step_left * q * q
+        np.divide(joint, determinant, out=out[2], where=joint_ok)
+        return out
+
+
+def allowed(n: int, others: tuple[Placed, ...], min_size: int) -> np.ndarray:
+    """Where a change leaves at least `min_size` readings in each segment: bool (n,)."""
+    free = np.zeros(n, dtype=bool)
+    free[min_size : n - min_size + 1] = True
+    for index, _ in others:
+        free[max(index - min_size + 1, 0) : index + min_size] = False
+    return free
+
+
+def best_addition(
+    view: Whitened, others: tuple[Placed, ...], rules: Rules
+) -> tuple[float, Placed] | None:
+    """Place one more change where the score rises most; None where there is no room."""
+    free = allowed(view.n, others, rules.min_size)
+    if not free.any():
+        return None
+    basis, residual, rss = view.remainder(others, rules.sloped)
+    saved = view.savings(basis, residual)
+    best: tuple[float, Placed] | None = None
+    for kind in rules.kinds:
+        row = np.where(free, saved[kind], -1.0)
+        index = int(np.argmax(row))
+        gain = view.log_likelihood(rss - float(row[index])) - rules.extra[kind]
+        if best is None or gain > best[0]:
+            best = gain, Placed(index, kind)
+    return best
+
+
+def total_extra(changes: tuple[Placed, ...], rules: Rules) -> float:
+    """Sum of the extra prices of the kinds."""
+    return sum(rules.extra[kind] for _, kind in changes)
+
+
+def refined(view: Whitened, changes: tuple[Placed, ...], score: float, rules: Rules) -> tuple[tuple[Placed, ...], float]:
+    """Move each change in turn to where it is worth most, the others standing, until nothing moves."""
+    for _ in range(2):
+        moved = False
+        for change in changes:
+            others = tuple(c for c in changes if c is not change)
+            found = best_addition(view, others, rules)
+            if found is None:
+                continue
+            value = found[0] - total_extra(others, rules)
+            if value > score + 1e-9:
+                changes, score, moved = tuple(sorted((*others, found[1]))), value, True
+                break_from = found[1]
+                del break_from
+        if not moved:
+            break
+    return changes, score
+
+
+def path(view: Whitened, rules: Rules, patience: float) -> list[Found]:
+    """Best sets of 0, 1, 2, ... changes, each grown from the one before and refined.
+
+    Growing stops at `rules.most`, or where two changes in a row have each brought less than half of `patience`,
+    the price of one change.
+    """
+    rss = view.remainder((), rules.sloped)[2]
+    score = view.log_likelihood(rss)
+    changes: tuple[Placed, ...] = ()
+    out = [Found(changes, score, view.whitener.memory)]
+    while len(changes) < rules.most:
+        found = best_addition(view, changes, rules)
+        if found is None:
+            break
+        value = found[0] - total_extra(changes, rules)
+        changes = tuple(sorted((*changes, found[1])))
+        if len(changes) > 1:
+            changes, value = refined(view, changes, value, rules)
+        out.append(Found(changes, value, view.whitener.memory))
+        if len(out) > 3 and out[-1].score - out[-3].score < patience:
+            break
+    return out
