@@ -155,9 +155,8 @@ def _report(batch: Batch, taken: Taken, problems: pd.DataFrame, *, dry_run: bool
 
 def _refusal(report: ImportReport) -> QuarantinedRows:
     line, _, reason, _ = next(report.problems.itertuples(index=False))
-    rows = "row" if report.quarantined == 1 else "rows"
     return QuarantinedRows(
-        f"{report.quarantined} of {report.rows} {rows} cannot be right, the first on line {line}: {reason}",
+        f"{report.quarantined} of {report.rows} rows cannot be right, the first on line {line}: {reason}",
         report.file,
         "correct the file, or import it without --strict; nothing was taken",
     )

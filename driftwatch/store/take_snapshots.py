@@ -331,9 +331,7 @@ def _count(job: Job) -> Taken:
     became = dict(job.con.execute("SELECT became, count(*) FROM outcome GROUP BY became").fetchall())
     row = job.con.execute("SELECT min(at_time), max(at_time) FROM facts").fetchone()
     left = became.get("left", 0)
-    notes = (
-        (f"{left} values were corrected since this file was first taken, and stay corrected",) if left else ()
-    )
+    notes = (f"corrected since this file was first taken, and left so: {left}",) if left else ()
     return Taken(
         new=became.get("new", 0),
         same=became.get("same", 0) + left,

@@ -28,9 +28,22 @@ def empty_store(tmp_path_factory):
     return path
 
 
+@pytest.fixture(scope="session")
+def fleet_store(tmp_path_factory, empty_store):
+    """The same with two units in it, T1 and T2, both generic-6."""
+    folder = tmp_path_factory.mktemp("fleet")
+    (folder / "file1.csv").write_text("unit,profile,site\nT1,generic-6,north\nT2,generic-6,south\n")
+    shutil.copyfile(empty_store, folder / "store.duckdb")
+    with Database.open(folder / "store.duckdb") as store:
+        store.import_batch(read_batch(folder / "file1.csv"))
+    return folder / "store.duckdb"
+
+
 @pytest.fixture
-def db(tmp_path, empty_store):
-    shutil.copyfile(empty_store, tmp_path / "store.duckdb")
+def db(tmp_path, request, empty_store, fleet_store):
+    """An open store: with the two units if the test asks for the fleet, else empty."""
+    template = fleet_store if "fleet" in request.fixturenames else empty_store
+    shutil.copyfile(template, tmp_path / "store.duckdb")
     with Database.open(tmp_path / "store.duckdb") as store:
         yield store
 
@@ -38,7 +51,7 @@ def db(tmp_path, empty_store):
 @pytest.fixture
 def give(db, tmp_path):
     """Import text as a file; the count makes each name different."""
-    count = [0]
+    count = [1]
 
     def give(text, *, kind=None, mapping=None, profile=None, name=None, **options):
         count[0] += 1
@@ -51,8 +64,7 @@ def give(db, tmp_path):
 
 @pytest.fixture
 def fleet(give):
-    """Two units: T1 and T2, both generic-6."""
-    give("unit,profile,site\nT1,generic-6,north\nT2,generic-6,south\n")
+    """Import text into the store that has the two units; see `db`."""
     return give
 
 

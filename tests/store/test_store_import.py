@@ -309,7 +309,7 @@ def test_a_file_taken_before_does_not_undo_later_corrections(db, fleet):
     report = fleet(snapshots(GOOD), name="a.csv")
     assert counts(report) == (0, 1, 0, 0)
     assert one_reading(db).value == 13.5
-    assert report.notes == ("1 values were corrected since this file was first taken, and stay corrected",)
+    assert report.notes == ("corrected since this file was first taken, and left so: 1",)
 
 
 def test_blank_values_say_nothing_and_new_ones_fill_in(db, fleet):
@@ -335,7 +335,7 @@ def test_strict_takes_nothing_and_says_why(db, fleet):
     before = contents(db)
     with pytest.raises(QuarantinedRows) as refused:
         fleet(snapshots(GOOD, GOOD.replace("T1", "T9")), name="a.csv", strict=True)
-    assert "1 of 2 row cannot be right, the first on line 3: there is no unit “T9”" in str(refused.value)
+    assert "1 of 2 rows cannot be right, the first on line 3: there is no unit “T9”" in str(refused.value)
     assert refused.value.exit_code == 3
     assert contents(db) == before
     assert counts(fleet(snapshots(GOOD), strict=True)) == (1, 0, 0, 0)

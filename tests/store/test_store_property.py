@@ -29,7 +29,7 @@ ROWS = st.tuples(
 FILES = st.lists(ROWS, max_size=60)
 
 #: Few, as each makes a store and imports five files; each has up to 120 rows.
-EXAMPLES = 6
+EXAMPLES = 5
 HEAD = "unit,taken_at,odometer_km,mode,channel,signal,value,value_unit"
 
 
