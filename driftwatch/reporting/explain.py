@@ -186,6 +186,8 @@ def _answer(analysis: UnitAnalysis, start: Since, shares: tuple[Share, ...]) -> 
     mine = [s for s in shares if s.asked]
     share = sum(s.share for s in mine)
     low, high = min(1.0, sum(s.low for s in mine)), min(1.0, sum(s.high for s in mine))
+    if len(mine) == len(shares):
+        low = high = 1.0
     told = f"Its share of the change: {owner.share_words(share, low, high)}."
     if high - low > TOO_WIDE and PARTLY <= share < YES:
         return "can't tell yet", told + " That is too wide to call."

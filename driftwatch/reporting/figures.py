@@ -224,14 +224,24 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
 
 
 def range_words(early: date | None, middle: date | None, late: date | None) -> str:
-    """Give the three due days in words."""
+    """Give the three due days in words, as finely as they are known: days, months or years."""
     if early is None:
         return "not to be expected as things stand"
+    width = ((late or middle or early) - early).days
+    said = day if width <= 120 else _month if width <= 1100 else _year
     if middle is None:
-        return f"not before {day(early)} (one chance in ten by then); later cannot be told"
+        return f"not before {said(early)} (one chance in ten by then); later cannot be told"
     if late is None:
-        return f"{day(early)} at the earliest likely, even chance {day(middle)}, latest cannot be told"
-    return f"{day(early)} to {day(late)}, even chance {day(middle)}"
+        return f"{said(early)} at the earliest likely, even chance {said(middle)}, latest cannot be told"
+    return f"{said(early)} to {said(late)}, even chance {said(middle)}"
+
+
+def _month(value: date) -> str:
+    return month_name(value.year, value.month)
+
+
+def _year(value: date) -> str:
+    return str(value.year)
 
 
 def _reach_words(r: dict[str, float | None]) -> str:

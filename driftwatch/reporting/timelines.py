@@ -174,18 +174,13 @@ def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
 
 def _finish(picture: Picture, analysis: UnitAnalysis, id_: str, title: str, says: str, table: Table) -> Chart:
     """Mark events and changes over all lanes, and put the chart together."""
+    labels: dict[str, list[str]] = {}
     for k, event in enumerate(_events(analysis), 1):
-        when = as_date(event.happened_at).isoformat()
+        labels.setdefault(as_date(event.happened_at).isoformat(), []).append(f"E{k}")
+    for when, names in labels.items():
         picture.moment(when)
-        picture.note(
-            f"E{k}",
-            x=when,
-            y=1,
-            yref="paper",
-            yanchor="bottom",
-            yshift=16,
-            font={"color": PURPLE, "size": 11},
-        )
+        font = {"color": PURPLE, "size": 11}
+        picture.note(", ".join(names), x=when, y=1, yref="paper", yanchor="bottom", yshift=16, font=font)
     for letter, left, right, _ in _changes(analysis):
         picture.strip(left, right)
         middle = date.fromordinal(

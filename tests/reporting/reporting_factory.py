@@ -1,4 +1,4 @@
-"""Hand-made analyses for the report tests: invented units whose every number is set here, no engine involved."""
+"""Hand-made analyses for the report tests: invented units, every number set here, no engine involved."""
 
 from __future__ import annotations
 
@@ -54,10 +54,12 @@ def outlook(clutch="pack3", service="clear", used=0.2, p50=None, limit=36.0, vol
 
 def finding(cause="power", probability=0.9, size=None, **more):
     values = {
-        "cause": cause, "probability": probability, "after": date(2025, 11, 6), "by": date(2025, 12, 6), "clutch": None,
+        "cause": cause, "probability": probability, "after": date(2025, 11, 6), "by": date(2025, 12, 6),
+        "clutch": None,
         "modes": ("normal", "tow", "low"), "shifts": ("1-2", "2-3"), "event": None,
         "size": size if size is not None else (Effect("apply_trim", "kPa", 18.0, 14.0, 22.0),),
-        "rivals": (Rival("fluid", 0.05),), "sentence": f"A {cause} change acted between 6 Nov and 6 Dec 2025.",
+        "rivals": (Rival("fluid", 0.05),),
+        "sentence": f"A {cause} change acted between 6 Nov and 6 Dec 2025.",
     }  # fmt: skip
     return Finding(**{**values, **more})
 
@@ -69,10 +71,11 @@ def caution(kind="overlap", channels=("2-3",), since=date(2025, 12, 6), sentence
 
 
 def panel(
-    unit="U-01", site="North yard", step=None, learn=6.0, events=(), no_tow_after=False, profile: Profile | None = None,
+    unit="U-01", site="North yard", step=None, learn=6.0, events=(), no_tow_after=False,
+    profile: Profile | None = None,
     signals=("clutch_volume", "apply_trim", "release_trim", "shift_time", "torque_cut"),
 ):  # fmt: skip
-    """A panel of the generic six-speed; `step` maps (signal, shift or None, mode or None) to a jump at STEP_AT."""
+    """A panel of the generic six-speed; `step` maps (signal, shift, mode), None for all, to a jump at STEP_AT."""
     profile = profile or builtin("generic-6")
     cells = [
         Cell("clutch_volume", c.id, "", "cm3") for c in profile.clutches if "clutch_volume" in signals
@@ -103,7 +106,8 @@ def panel(
         usable[late], counts[late] = False, 0.0
     made = Panel(
         unit=unit, profile=profile, taken_at=taken, days=(30.0 * t).astype(float), odometer_km=odometer,
-        fluid_temp_c=np.full(SNAPSHOTS, 82.0), cells=tuple(cells), values=values, learn_counts=counts, usable=usable,
+        fluid_temp_c=np.full(SNAPSHOTS, 82.0), cells=tuple(cells), values=values, learn_counts=counts,
+        usable=usable,
         slips=np.zeros(usable.shape, dtype=bool), events=tuple(events), site=site,
     )  # fmt: skip
     return made, truth
@@ -158,13 +162,22 @@ LOAD_STEP = {("apply_trim", None, "tow"): 20.0, ("shift_time", None, "tow"): 0.0
 def fleet(n=24):
     """A fleet with one of everything, the rest steady."""
     made = [
-        analysis(NASTY, "worn", clutches=(outlook("pack3", "due", 0.97, 1200.0, volume=35.6),), site="Yard <b>&</b>"),
-        analysis("U-02", "worn", clutches=(outlook("pack3", "due", 1.03, 0.0, volume=36.4), outlook("pack2", limit=43.6, volume=33.0))),
+        analysis(
+            NASTY, "worn", clutches=(outlook("pack3", "due", 0.97, 1200.0, volume=35.6),), site="Yard <b>&</b>"
+        ),
+        analysis(
+            "U-02", "worn",
+            clutches=(outlook("pack3", "due", 1.03, 0.0, volume=36.4), outlook("pack2", limit=43.6, volume=33.0)),
+        ),
         analysis("U-03", "worn", clutches=(outlook("pack4", "plan", 0.8, 11000.0, limit=40.5, volume=37.9),)),
-        analysis("U-04", "worn", clutches=(outlook("pack5", "watch", 0.6, 33000.0, limit=73.0, volume=64.2),)),
+        analysis(
+            "U-04", "worn", clutches=(outlook("pack5", "watch", 0.6, 33000.0, limit=73.0, volume=64.2),)
+        ),
         analysis("U-05", "attention", cautions=(caution("overlap"), caution("authority", ("3-4",)))),
         analysis("U-06", "attention", findings=(finding("pressure", 0.82),)),
-        analysis("U-07", "changed", findings=(finding("power", 0.91, event="E7"),), step=POWER_STEP, events=(event(),)),
+        analysis(
+            "U-07", "changed", findings=(finding("power", 0.91, event="E7"),), step=POWER_STEP, events=(event(),)
+        ),
         analysis("U-08", "settling", findings=(finding("load", 0.7),), cautions=(caution("unlearned"),)),
         analysis("U-09", "steady", cautions=(caution("stale", ()),)),
         analysis("U-10", "too_few", snapshots=3, clutches=(), with_fit=False),

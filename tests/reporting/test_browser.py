@@ -1,4 +1,4 @@
-"""The reports in headless Chromium: every chart drawn, no error, no request, no sideways scroll on a phone."""
+"""The reports in headless Chromium: every chart drawn, no error, no request, no sideways scroll."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ def reports(tmp_path_factory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("reports")
     log = (event("load", 2800.0, "kg", NASTY), event("fluid", None, "", id_="E3", on=date(2025, 6, 3)))
     unit = analysis(
-        NASTY, "settling", findings=(finding("load", 0.8, event="E7"),), step={**POWER_STEP, **LOAD_STEP}, events=log,
+        NASTY, "settling", findings=(finding("load", 0.8, event="E7"),), step={**POWER_STEP, **LOAD_STEP},
+        events=log,
         clutches=(outlook("pack3", "plan", 0.8, 9000.0, volume=33.0),), no_tow_after=True,
     )  # fmt: skip
     return {
@@ -58,7 +59,7 @@ def reports(tmp_path_factory) -> dict[str, Path]:
 
 @pytest.fixture
 def opened(browser, reports):
-    """A function that opens a report at a width and gives the page with what went wrong and what was asked for."""
+    """A function that opens a report at a width; gives the page, what went wrong, what was asked for."""
     pages = []
 
     def open_(report, width=1100, **more):
@@ -145,10 +146,12 @@ def test_charts_fit_the_printed_page(opened, report):
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     page.wait_for_function(
-        "[...document.querySelectorAll('.plot svg.main-svg')].every(s => s.getBoundingClientRect().width <= 661)"
+        "[...document.querySelectorAll('.plot svg.main-svg')]"
+        ".every(s => s.getBoundingClientRect().width <= 661)"
     )
     page.emulate_media(media="screen")
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     page.wait_for_function(
-        "[...document.querySelectorAll('.plot')].every(p => p.querySelector('svg').getBoundingClientRect().width > 700)"
+        "[...document.querySelectorAll('.plot')]"
+        ".every(p => p.querySelector('svg').getBoundingClientRect().width > 700)"
     )

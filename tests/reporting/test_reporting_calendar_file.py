@@ -50,6 +50,7 @@ def test_every_entry_has_what_the_standard_asks_for():
 
 def test_due_window_runs_from_the_tenth_to_the_even_chance():
     """Hand-solved: p50 = 11 000 km at 200 km a day is 55 days after 31 March, 25 May; p10 is 33 days, 3 May.
+
     DTEND is the day after the last one (RFC 5545 section 3.6.1).
     """
     lines = unfold(ics([analysis("U", clutches=(outlook("pack4", "plan", 0.8, 11000.0),))]))

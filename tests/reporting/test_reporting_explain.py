@@ -89,9 +89,7 @@ def test_signals_are_weighed_by_their_noise():
 
 
 def test_a_slow_drift_counts_with_the_distance_since():
-    """Hand-solved: the last snapshot before stands at 100 000 km, the last at 124 000: 24 000 km at 5 kPa per
-    10 000 km is 12 kPa, against 18 of load: 40 %.
-    """
+    """Hand-solved: 100 000 km before, 124 000 at the last snapshot; 5 kPa per 10 000 km make 12 kPa, of 30: 40 %."""
     drift = finding("pressure", 1.0, apply(5.0), by=None, after=date(2025, 2, 1), rivals=())
     context = ask((load(), drift))
     assert next(s for s in context.shares if s.cause == "pressure").share == pytest.approx(0.4)
@@ -167,7 +165,7 @@ def test_files(tmp_path):
 
 
 def test_one_visit_may_be_asked_about_as_a_whole_or_by_its_parts():
-    """Hand-solved: load 18 and fluid 9 kPa, logged for the same day: 100 % together, two thirds and one third apart."""
+    """Hand-solved: load 18 and fluid 9 kPa, logged for one day: 100 % together, 2/3 and 1/3 apart."""
     visit = (TRAILER, event("fluid", None, "", id_="E8"))
     found = (load(), finding("fluid", 1.0, apply(9.0), event="E8", rivals=()))
     both = ask(found, None, events=visit)

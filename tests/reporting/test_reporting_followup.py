@@ -35,7 +35,7 @@ def test_hand_over_when_all_moved_learned_and_no_clutch_is_due():
 
 
 def test_map_is_the_change_in_noise_units_with_sign():
-    """Hand-solved: apply trims step by 18 kPa with a spread of 3, so 6 noise units; release 12 / 3 = 4; cut 5 / 1."""
+    """Hand-solved: apply trims step by 18 kPa at a spread of 3: 6 noise units; release 12 / 3; cut 5 / 1."""
     context = after()
     for signal, units, level in (
         ("apply_trim", 6.0, "up-strong"),
@@ -75,7 +75,7 @@ def test_drive_first_when_a_mode_was_not_driven():
 
 
 def test_wanted_shifts_follow_the_count():
-    """Hand-solved: 2 shifts at each of 4 snapshots since, the first halved: 1 + 2 + 2 + 2 = 7 of 10, so 3 more."""
+    """Hand-solved: 2 shifts at each of 4 snapshots, the first halved: 1 + 2 + 2 + 2 = 7 of 10, so 3 more."""
     context = after(learn=2.0)
     assert {(row.shifts_seen, row.wants, row.text) for row in context.learning} == {(8, 3, "3 more")}
 
@@ -196,7 +196,7 @@ def test_appendix_has_every_cell_as_read(tmp_path):
 
 
 def test_two_things_done_in_one_visit_are_expected_together():
-    """Power moves the release trims and the torque cut; the fluid entry of the same day does not make that odd."""
+    """Power moves release trims and torque cut; the fluid entry of the same day does not make that odd."""
     visit = (event("fluid", None, "", id_="E6"), event())
     context = after(since=None, events=visit)
     assert context.odd == ()

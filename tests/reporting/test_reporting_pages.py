@@ -118,9 +118,9 @@ def test_names_stay_text(pages, template):
     page = Page(pages[template])
     assert "alert('x')" in "".join(page.text)
     assert {t for t, _ in page.tags} <= {
-        "html", "head", "meta", "title", "style", "body", "main", "header", "h1", "h2", "h3", "p", "strong", "noscript",
-        "section", "ul", "ol", "li", "span", "b", "bdi", "br", "input", "table", "caption", "thead", "tbody", "tr", "th",
-        "td", "details", "summary", "figure", "figcaption", "div", "script", "dl", "dt", "dd", "footer",
+        "html", "head", "meta", "title", "style", "body", "main", "header", "h1", "h2", "h3", "p", "strong",
+        "noscript",         "section", "ul", "ol", "li", "span", "b", "bdi", "br", "input", "table", "caption", "thead", "tbody",
+        "tr", "th",         "td", "details", "summary", "figure", "figcaption", "div", "script", "dl", "dt", "dd", "footer",
     }  # fmt: skip
     for attrs, text in page.scripts:
         if attrs.get("type") == "application/json":
@@ -169,7 +169,7 @@ def charts_of(made):
 
 
 def test_figures_follow_plotlys_schema():
-    """Second implementation: Plotly's own Python classes refuse any trace or layout key that does not exist."""
+    """Second implementation: Plotly's own Python classes refuse any key that does not exist."""
     charts = [c for made in contexts().values() for c in charts_of(made)]
     assert len(charts) >= 9
     for chart in charts:
@@ -267,8 +267,8 @@ def test_chart_text_escapes_markup():
 
 @pytest.mark.parametrize(
     ("value", "cell"),
-    [("=1+1", "'=1+1"), (" =1", "' =1"), ("-x", "'-x"), ("@x", "'@x"), ("\t=1", "'\t=1"), ("x=1", "x=1"), (-1.5, "-1.5"),
-     (None, ""), (float("nan"), ""), (3, "3"), ("＝1", "'＝1")],
+    [("=1+1", "'=1+1"), (" =1", "' =1"), ("-x", "'-x"), ("@x", "'@x"), ("\t=1", "'\t=1"), ("x=1", "x=1"),
+     (-1.5, "-1.5"),      (None, ""), (float("nan"), ""), (3, "3"), ("＝1", "'＝1")],
 )  # fmt: skip
 def test_plain_cell(value, cell):
     assert plain_cell(value) == cell

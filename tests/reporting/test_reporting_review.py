@@ -1,4 +1,4 @@
-"""The fleet review: what its first lines, list, comparison, calendar and side files say of hand-made analyses."""
+"""The fleet review: its first lines, list, comparison, calendar and side files, on hand-made analyses."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, f
 
 from driftwatch.errors import UsageError
 from driftwatch.reporting.due import chance_by, service_calendar
+from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.review import build_review, write_review
 from driftwatch.reporting.work import work_items
 from driftwatch.settings import Settings
@@ -99,7 +100,7 @@ def test_same_assessment_twice_changes_nothing():
 
 
 def test_chance_by_goes_through_its_quantiles():
-    """Hand-solved: the three given days carry 10, 50 and 90 %; halfway (in logarithm) from 50 to 90 % is Phi(0.6408).
+    """Hand-solved: the given days carry 10, 50 and 90 %; halfway (in logarithm) to the last is Phi(0.6408).
 
     Standard normal table: z = 0.64 gives 0.7389, z = 0.65 gives 0.7422; z = -2.56 gives 0.0052.
     """
@@ -116,7 +117,7 @@ def test_chance_by_goes_through_its_quantiles():
 
 
 def test_chance_by_where_the_limit_may_be_reached_already():
-    """Hand-solved: 10 % ten days ago and 50 % in ten days: a normal law gives 20 days for 1.2816 sd, Phi(-0.64) now."""
+    """Hand-solved: 10 % ten days ago, 50 % in ten days: 20 days are 1.2816 sd of a normal law, Phi(-0.64)."""
     start = date(2026, 3, 31)
     due = {q: start + timedelta(days=n) for q, n in (("p10", -10), ("p50", 10), ("p90", 40))}
     assert chance_by(due, start, start) == pytest.approx(0.2608, abs=2e-4)
@@ -125,7 +126,7 @@ def test_chance_by_where_the_limit_may_be_reached_already():
 
 
 def test_calendar_adds_packs_up_and_leaves_out_what_is_far_or_done():
-    """Hand-solved: a pack due within June at the latest counts as one pack before July; one due in years as none."""
+    """Hand-solved: a pack due within June counts as one pack in June; one due in years as none."""
     near = replace(
         outlook(used=0.9),
         due_on={"p10": date(2026, 6, 10), "p50": date(2026, 6, 15), "p90": date(2026, 6, 20)},
@@ -202,3 +203,30 @@ def test_no_volumes_means_no_forecast_and_says_so(tmp_path):
 
 def test_event_is_not_needed_to_review():
     assert review([analysis("U", events=(event(),))]).work == ()
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        ((None, None, None), "not to be expected as things stand"),
+        (
+            (date(2026, 5, 1), None, None),
+            "not before 1 May 2026 (one chance in ten by then); later cannot be told",
+        ),
+        (
+            (date(2026, 5, 1), date(2026, 6, 1), date(2026, 7, 9)),
+            "1 May 2026 to 9 Jul 2026, even chance 1 Jun 2026",
+        ),
+        (
+            (date(2026, 5, 1), date(2026, 9, 1), date(2027, 7, 9)),
+            "May 2026 to July 2027, even chance September 2026",
+        ),
+        ((date(2026, 5, 1), date(2029, 9, 1), date(2047, 7, 9)), "2026 to 2047, even chance 2029"),
+        (
+            (date(2026, 5, 1), date(2026, 6, 1), None),
+            "1 May 2026 at the earliest likely, even chance 1 Jun 2026, latest cannot be told",
+        ),
+    ],
+)
+def test_due_days_are_said_as_finely_as_they_are_known(days, words):
+    assert range_words(*days) == words
