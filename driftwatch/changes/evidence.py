@@ -9,13 +9,15 @@ through the low rank of the shared parts (Woodbury identity).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from driftwatch.panel.panel import Floats
 
+#: Variance that stands for "this cell says nothing".
+UNTOLD = 1e30
 #: "No change" allows that readings are noisier at this place than elsewhere, by these factors of the
 #: variance, with these chances; so that scatter alone, without a common direction, is no evidence.
 NOISIER = {1.0: 0.7, 1.4: 0.15, 2.0: 0.1, 3.0: 0.05}
@@ -52,6 +54,11 @@ class Pattern:
     late: Floats
     scales: tuple[float, ...] = (1.0, 3.0, 9.0)
 
+    @cached_property
+    def squared(self) -> Floats:
+        """Products of every two columns of the basis, cell by cell, shape (C, R x R)."""
+        return np.asarray((self.basis[:, :, None] * self.basis[:, None, :]).reshape(len(self.basis), -1))
+
 
 @dataclass(frozen=True)
 class Effects:
@@ -75,50 +82,71 @@ class Effects:
         """Give the estimates at some of the candidates only."""
         return Effects(self.estimate[candidates], self.own_var[candidates], self.shared_sd[candidates])
 
-    def shared_columns(self, signal: NDArray[np.int64]) -> Floats:
-        """One column a signal, holding the shared error of its cells: (J, C, S)."""
-        member = signal[:, None] == np.arange(signal.max(initial=-1) + 1)
-        return np.asarray(self.shared_sd[:, :, None] * member)
-
 
 def log_factors(effects: Effects, patterns: list[Pattern], signal: NDArray[np.int64]) -> Floats:
     """Log Bayes factor of each pattern against no change at each candidate, shape (K, J).
 
     The shared part of the error is in both; the cell's own part may be larger under no change (`NOISIER`).
     """
-    shared = effects.shared_columns(signal)
-    null = logsumexp(
-        np.stack(
-            [
-                np.log(chance) + _log_density(effects.estimate, noisier * effects.own_var, shared)
-                for noisier, chance in NOISIER.items()
-            ]
-        ),
-        axis=0,
-    )
-    return np.stack([_marginal(effects, pattern, shared) for pattern in patterns]) - null
+    own = np.minimum(effects.own_var, UNTOLD)
+    null = _null_density(effects, own, signal)
+    return np.stack([_marginal(effects, own, pattern, signal) for pattern in patterns]) - null
 
 
-def _marginal(effects: Effects, pattern: Pattern, shared: Floats) -> Floats:
+def _null_density(effects: Effects, own: Floats, signal: NDArray[np.int64]) -> Floats:
+    factors, chances = (np.array(list(part)) for part in (NOISIER.keys(), NOISIER.values()))
+    none = np.empty((own.shape[1], 0))
+    deviation, shared = (np.tile(part, (len(factors), 1)) for part in (effects.estimate, effects.shared_sd))
+    variance = np.concatenate([factor * own for factor in factors])
+    density = _log_density(deviation, shared, variance, signal, none, none, np.ones(len(variance)))
+    return np.asarray(np.logaddexp.reduce(density.reshape(len(factors), -1) + np.log(chances)[:, None]))
+
+
+def _marginal(effects: Effects, own: Floats, pattern: Pattern, signal: NDArray[np.int64]) -> Floats:
     """Log marginal density of the estimates under a pattern, averaged over its scales, shape (J,)."""
-    deviation = effects.estimate - pattern.mean
-    terms = []
-    for scale in pattern.scales:
-        basis = np.broadcast_to(scale * pattern.basis, (len(shared), *pattern.basis.shape))
-        variance = effects.own_var + (scale * pattern.spread) ** 2
-        terms.append(_log_density(deviation, variance, np.concatenate([shared, basis], axis=2)))
-    return np.asarray(logsumexp(np.stack(terms), axis=0) - np.log(len(terms)))
+    scales = pattern.scales
+    deviation = np.tile(effects.estimate - pattern.mean, (len(scales), 1))
+    shared = np.tile(effects.shared_sd, (len(scales), 1))
+    variance = np.concatenate([own + (scale * pattern.spread) ** 2 for scale in scales])
+    scale = np.repeat(scales, len(own))
+    density = _log_density(deviation, shared, variance, signal, pattern.basis, pattern.squared, scale)
+    return np.asarray(np.logaddexp.reduce(density.reshape(len(scales), -1)) - np.log(len(scales)))
 
 
-def _log_density(deviation: Floats, variance: Floats, columns: Floats) -> Floats:
-    """Log N(deviation; 0, diag(variance) + columns columns'), up to the constant, for each of J."""
-    weight = np.where(np.isfinite(variance), 1.0 / variance, 0.0)
-    log_det = np.where(np.isfinite(variance), np.log(np.where(np.isfinite(variance), variance, 1.0)), 0.0)
-    weighted = columns * weight[:, :, None]
-    inner = np.swapaxes(columns, 1, 2) @ weighted + np.eye(columns.shape[2])
-    projected = np.swapaxes(weighted, 1, 2) @ deviation[:, :, None]
+def _log_density(
+    deviation: Floats,
+    shared: Floats,
+    variance: Floats,
+    signal: NDArray[np.int64],
+    basis: Floats,
+    squared: Floats,
+    scale: Floats,
+) -> Floats:
+    """Log N(deviation; 0, diag(variance) + shared shared' + scale^2 basis basis'), up to a constant, (N,).
+
+    `deviation`, `shared` and `variance` are (N, C). The shared part has one column a signal, so its own
+    block of the inner matrix is diagonal, and every block is a plain matrix product over cells.
+    """
+    count, magnitudes, signals = len(deviation), basis.shape[1], int(signal.max(initial=-1)) + 1
+    size = signals + magnitudes
+    weight = 1.0 / variance
+    by_shared, weighted = weight * shared, weight * deviation
+    inner = np.zeros((count, size, size))
+    projected = np.empty((count, size))
+    together, both = by_shared * shared, by_shared * deviation
+    for s in range(signals):
+        cells = signal == s
+        inner[:, s, s] = together[:, cells].sum(axis=1)
+        projected[:, s] = both[:, cells].sum(axis=1)
+        inner[:, s, signals:] = scale[:, None] * (by_shared[:, cells] @ basis[cells])
+    inner[:, signals:, :signals] = np.swapaxes(inner[:, :signals, signals:], 1, 2)
+    block = (weight @ squared).reshape(count, magnitudes, magnitudes)
+    inner[:, signals:, signals:] = scale[:, None, None] ** 2 * block
+    every = np.arange(size)
+    inner[:, every, every] += 1.0
+    projected[:, signals:] = scale[:, None] * (weighted @ basis)
     factor = np.linalg.cholesky(inner)
-    solved = np.linalg.solve(factor, projected)[:, :, 0]
-    quadratic = (weight * deviation**2).sum(axis=1) - (solved**2).sum(axis=1)
+    solved = np.linalg.solve(factor, projected[:, :, None])[:, :, 0]
+    quadratic = (weighted * deviation).sum(axis=1) - (solved**2).sum(axis=1)
     log_inner = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    return np.asarray(-0.5 * (quadratic + log_det.sum(axis=1) + log_inner))
+    return np.asarray(-0.5 * (quadratic + np.log(variance).sum(axis=1) + log_inner))

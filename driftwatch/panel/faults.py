@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 
+from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.noise import Fleet, corrected
 from driftwatch.panel.panel import Bools, Floats, Panel
 
@@ -43,7 +43,12 @@ def without_slips(panel: Panel, fleet: Fleet) -> Panel:
 
 def _median_before(values: Floats) -> Floats:
     """Median of the last SIDE finite values before each row, NaN where there is none."""
-    frame = pd.DataFrame(values)
-    medians = [column.dropna().rolling(SIDE, min_periods=1).median() for _, column in frame.items()]
-    filled = pd.concat(medians, axis=1).reindex(frame.index).ffill().shift(1)
-    return np.asarray(filled, dtype=float)
+    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
+    first = np.full((1, values.shape[1]), -1)
+    previous = np.vstack([first, np.maximum.accumulate(rows, axis=0)[:-1]])
+    seen, at = [], previous
+    for _ in range(SIDE):
+        inside = np.maximum(at, 0)
+        seen.append(np.where(at >= 0, np.take_along_axis(values, inside, axis=0), np.nan))
+        at = np.where(at >= 0, np.take_along_axis(previous, inside, axis=0), -1)
+    return nan_median(np.stack(seen), axis=0)

@@ -87,8 +87,8 @@ def _jumps(panel: Panel) -> Floats:
         return np.zeros(len(values))
     step = np.abs(np.diff(values, axis=0))
     with np.errstate(invalid="ignore"):
-        scale = _nan_quantile(step, 0.5, axis=0)
-        size = _nan_quantile(step / np.where(scale > 0, scale, np.nan), 0.5, axis=1)
+        scale = nan_median(step, axis=0)
+        size = nan_median(step / np.where(scale > 0, scale, np.nan), axis=1)
     typical = np.nanmedian(size) if np.isfinite(size).any() else 0.0
     return np.asarray(np.r_[0.0, np.cumsum(np.nan_to_num(size) > 2.0 * typical)])
 
@@ -105,12 +105,13 @@ def _steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
     return np.where(fair, values - before, np.nan), previous
 
 
-def _nan_quantile(values: Floats, q: float, axis: int) -> Floats:
-    """Quantile over finite values, NaN (without a warning) where there are none."""
-    empty = ~np.isfinite(values).any(axis=axis, keepdims=True)
-    filled = np.where(empty, 0.0, values)
-    result = np.nanquantile(filled, q, axis=axis)
-    return np.asarray(np.where(np.squeeze(empty, axis=axis), np.nan, result))
+def nan_median(values: Floats, axis: int) -> Floats:
+    """Median over finite values, NaN where there are none; one sort for all."""
+    ordered = np.sort(np.moveaxis(values, axis, 0), axis=0)
+    known = np.isfinite(ordered).sum(axis=0)
+    low = np.take_along_axis(ordered, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
+    high = np.take_along_axis(ordered, np.minimum(known // 2, len(ordered) - 1)[None], axis=0)[0]
+    return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
 
 
 @dataclass
@@ -235,7 +236,7 @@ def _robust_slope(values: Floats, distance: Floats) -> Floats:
     run = distance[half:] - distance[:-half]
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = (values[half:] - values[:-half]) / np.where(run > 0, run, np.nan)[:, None]
-    return _nan_quantile(slope, 0.5, axis=0)
+    return nan_median(slope, axis=0)
 
 
 def _clear_slope(slope: Floats) -> Floats:
