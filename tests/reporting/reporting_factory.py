@@ -75,7 +75,7 @@ def panel(
     profile: Profile | None = None,
     signals=("clutch_volume", "apply_trim", "release_trim", "shift_time", "torque_cut"),
 ):  # fmt: skip
-    """A panel of the generic six-speed; `step` maps (signal, shift, mode), None for all, to a jump at STEP_AT."""
+    """A panel of the generic six-speed; `step` maps (signal, shift, mode; None: all) to a jump."""
     profile = profile or builtin("generic-6")
     cells = [
         Cell("clutch_volume", c.id, "", "cm3") for c in profile.clutches if "clutch_volume" in signals
@@ -163,11 +163,14 @@ def fleet(n=24):
     """A fleet with one of everything, the rest steady."""
     made = [
         analysis(
-            NASTY, "worn", clutches=(outlook("pack3", "due", 0.97, 1200.0, volume=35.6),), site="Yard <b>&</b>"
+            NASTY, "worn", site="Yard <b>&</b>",
+            clutches=(outlook("pack3", "due", 0.97, 1200.0, volume=35.6),),
         ),
         analysis(
             "U-02", "worn",
-            clutches=(outlook("pack3", "due", 1.03, 0.0, volume=36.4), outlook("pack2", limit=43.6, volume=33.0)),
+            clutches=(
+                outlook("pack3", "due", 1.03, 0.0, volume=36.4), outlook("pack2", limit=43.6, volume=33.0)
+            ),
         ),
         analysis("U-03", "worn", clutches=(outlook("pack4", "plan", 0.8, 11000.0, limit=40.5, volume=37.9),)),
         analysis(
@@ -176,7 +179,8 @@ def fleet(n=24):
         analysis("U-05", "attention", cautions=(caution("overlap"), caution("authority", ("3-4",)))),
         analysis("U-06", "attention", findings=(finding("pressure", 0.82),)),
         analysis(
-            "U-07", "changed", findings=(finding("power", 0.91, event="E7"),), step=POWER_STEP, events=(event(),)
+            "U-07", "changed", findings=(finding("power", 0.91, event="E7"),), step=POWER_STEP,
+            events=(event(),),
         ),
         analysis("U-08", "settling", findings=(finding("load", 0.7),), cautions=(caution("unlearned"),)),
         analysis("U-09", "steady", cautions=(caution("stale", ()),)),

@@ -155,3 +155,14 @@ def test_charts_fit_the_printed_page(opened, report):
         "[...document.querySelectorAll('.plot')]"
         ".every(p => p.querySelector('svg').getBoundingClientRect().width > 700)"
     )
+
+
+def test_readings_used_are_printed_though_folded_on_the_screen(opened):
+    page, _, _ = opened("followup")
+    folded = page.locator("details.more")
+    assert folded.count() >= 2
+    assert not page.locator("details.more[open]").count()
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("details.more[open]").count() == folded.count()
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert not page.locator("details.more[open]").count()

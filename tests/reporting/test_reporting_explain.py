@@ -89,7 +89,7 @@ def test_signals_are_weighed_by_their_noise():
 
 
 def test_a_slow_drift_counts_with_the_distance_since():
-    """Hand-solved: 100 000 km before, 124 000 at the last snapshot; 5 kPa per 10 000 km make 12 kPa, of 30: 40 %."""
+    """Hand-solved: 24 000 km since the last snapshot before, at 5 kPa per 10 000 km: 12 kPa of 30, 40 %."""
     drift = finding("pressure", 1.0, apply(5.0), by=None, after=date(2025, 2, 1), rivals=())
     context = ask((load(), drift))
     assert next(s for s in context.shares if s.cause == "pressure").share == pytest.approx(0.4)

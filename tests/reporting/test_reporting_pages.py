@@ -119,8 +119,9 @@ def test_names_stay_text(pages, template):
     assert "alert('x')" in "".join(page.text)
     assert {t for t, _ in page.tags} <= {
         "html", "head", "meta", "title", "style", "body", "main", "header", "h1", "h2", "h3", "p", "strong",
-        "noscript",         "section", "ul", "ol", "li", "span", "b", "bdi", "br", "input", "table", "caption", "thead", "tbody",
-        "tr", "th",         "td", "details", "summary", "figure", "figcaption", "div", "script", "dl", "dt", "dd", "footer",
+        "noscript", "section", "ul", "ol", "li", "span", "b", "bdi", "br", "input", "table", "caption",
+        "thead", "tbody", "tr", "th", "td", "details", "summary", "figure", "figcaption", "div", "script",
+        "dl", "dt", "dd", "footer",
     }  # fmt: skip
     for attrs, text in page.scripts:
         if attrs.get("type") == "application/json":
@@ -142,7 +143,7 @@ def test_page_is_small_and_says_what_it_must(pages, template):
     text = " ".join("".join(Page(html).text).split())
     for line in (*sentences.CAUTIONS, "driftwatch 0.1.0", "Example limits.", "As of"):
         assert line in text
-    assert "Source: " + name(NASTY).split("שלום")[0].replace("\u2068", "\u2068") in text or NASTY[:10] in text
+    assert f"Source: {name(NASTY)}. Example values." in text
     assert html.count("Plotly.newPlot") >= 1
 
 

@@ -1,4 +1,5 @@
-// Draws every chart of the page from the JSON beside it; refits them for the printed page and back.
+// Draws every chart of the page from the JSON beside it; refits them for the printed page and back, and opens
+// there what is folded away on the screen.
 // Filters long tables by what is typed above them. No network, no storage.
 (function () {
   "use strict";
@@ -14,6 +15,10 @@
 
   plots.forEach(draw);
   window.addEventListener("beforeprint", function () {
+    document.querySelectorAll("details.more:not([open])").forEach(function (part) {
+      part.open = true;
+      part.dataset.shut = "yes";
+    });
     plots.forEach(function (plot) {
       var size = { width: 660 };
       if (plot.closest(".owner")) { size.height = Math.round(0.58 * plot.layout.height); }
@@ -22,6 +27,10 @@
     });
   });
   window.addEventListener("afterprint", function () {
+    document.querySelectorAll("details[data-shut]").forEach(function (part) {
+      part.open = false;
+      delete part.dataset.shut;
+    });
     plots.forEach(function (plot) {
       Plotly.relayout(plot, { width: null, height: Number(plot.dataset.height), autosize: true });
     });
