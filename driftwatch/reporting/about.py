@@ -8,7 +8,7 @@ from datetime import date
 from driftwatch.assessment.assess import made_by
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.reporting import sentences
-from driftwatch.reporting.context import About, LimitUsed
+from driftwatch.reporting.parts import About, LimitUsed
 
 
 def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -> About:

@@ -8,7 +8,7 @@ from math import log
 from statistics import NormalDist
 
 from driftwatch.reporting import figures
-from driftwatch.reporting.context import Chart
+from driftwatch.reporting.parts import Chart
 from driftwatch.service.results import ClutchOutlook
 
 MONTHS_AHEAD = 12

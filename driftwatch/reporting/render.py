@@ -15,7 +15,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from driftwatch.reporting import sentences, texts
-from driftwatch.reporting.context import to_plain
+from driftwatch.reporting.parts import to_plain
 
 PLOTLY_VERSION = "4.1.1"
 _HERE = files("driftwatch.reporting")

@@ -13,8 +13,9 @@ from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.errors import UsageError
 from driftwatch.reporting import figures, ics, render, sentences
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import Chart, FleetRow, MonthChange, ReviewContext, UnitNote, WorkItem
+from driftwatch.reporting.context import FleetRow, MonthChange, ReviewContext, UnitNote, WorkItem
 from driftwatch.reporting.due import service_calendar
+from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.texts import count, day, km, listed, month_name, name, plain_cell
 from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
 from driftwatch.service.results import ClutchOutlook

@@ -10,8 +10,8 @@ import numpy as np
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.reporting import sentences
-from driftwatch.reporting.context import Chart, Table
 from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREEN, INK, PURPLE, RED, SOFT, Picture, lane_ref, lanes
 from driftwatch.reporting.texts import (
     as_date,
