@@ -1,8 +1,8 @@
 """Noise with memory in one series: neighbours are correlated, and the more so the closer they are.
 
-The noise is a stationary AR(1) process, or, where readings are unevenly spaced, the Ornstein-Uhlenbeck process that
-it is part of: two readings at a distance of `gap` have correlation `memory ** gap`, with gaps counted in the median
-gap of the series. `memory` is then the correlation of two neighbours at the usual distance.
+The noise is a stationary AR(1) process, or, where readings are unevenly spaced, the Ornstein-Uhlenbeck process
+that it is part of: two readings at a distance of `gap` have correlation `memory ** gap`, with gaps counted in the
+median gap of the series. `memory` is then the correlation of two neighbours at the usual distance.
 """
 
 from __future__ import annotations
@@ -58,7 +58,9 @@ class Whitener:
     def __call__(self, values: Floats) -> Floats:
         """Whiten values (n,) or columns (n, k)."""
         out = values.copy()
-        carry, scale = (self.carry, self.scale) if values.ndim == 1 else (self.carry[:, None], self.scale[:, None])
+        carry, scale = (
+            (self.carry, self.scale) if values.ndim == 1 else (self.carry[:, None], self.scale[:, None])
+        )
         out[1:] -= carry[1:] * values[:-1]
         out[1:] /= scale[1:]
         return out
@@ -80,6 +82,7 @@ def estimate_memory(values: Floats, design: Floats, gaps: Floats, longest: float
     Parameters
     ----------
     values : array (n,)
+        Readings.
     design : array (n, k)
         Columns of the model of the mean.
     gaps : array (n - 1,)

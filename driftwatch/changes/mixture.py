@@ -1,9 +1,9 @@
 """Search for steps and bends in one series, at a given memory of the noise.
 
-The mean is a level, or a straight line, plus changes: a step at an index, a bend (the slope changes, the value does
-not jump) at an index, or both. With whitened readings this is least squares, and the columns that belong to all
-possible places of a change differ only in where they start. Their products with anything are therefore sums over
-tails, so that one pass over the series prices a change at every place.
+The mean is a level, or a straight line, plus changes: a step at an index, a bend (the slope changes, the value
+does not jump) at an index, or both. With whitened readings this is least squares, and the columns that belong to
+all possible places of a change differ only in where they start. Their products with anything are therefore sums
+over tails, so that one pass over the series prices a change at every place.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from driftwatch.changes.memory import Floats, Whitener, log_likelihood
 KINDS = ("step", "bend", "both")
 #: A column that keeps less than this share of itself, once the others are taken off, says nothing new.
 DISTINCT = 1e-9
+#: Rounds of moving each change in turn; seldom more than one moves anything.
+SWEEPS = 2
 
 
 class Placed(NamedTuple):
@@ -74,10 +76,14 @@ class Series:
     season: Floats | None = None
     whitened: dict[float, Whitened] = field(default_factory=dict, repr=False)
 
+    def whitener(self, memory: float) -> Whitener:
+        """Whitener of this series' gaps."""
+        return Whitener.of(self.gaps, memory)
+
     def at_memory(self, memory: float) -> Whitened:
         """Whitened view, kept for the next call."""
         if memory not in self.whitened:
-            self.whitened[memory] = Whitened(self, Whitener.of(self.gaps, memory))
+            self.whitened[memory] = Whitened(self, self.whitener(memory))
         return self.whitened[memory]
 
 
@@ -133,7 +139,9 @@ class Whitened:
 
     def log_likelihood(self, rss: float) -> float:
         """Log-likelihood at a residual sum of squares, not below what the resolution of the values allows."""
-        return log_likelihood(self.whitener, max(rss, self.floor, 1e-300), self.n, self.series.sd)
+        if self.series.sd is not None:
+            return log_likelihood(self.whitener, rss, self.n, self.series.sd)
+        return log_likelihood(self.whitener, max(rss, self.floor), self.n)
 
     def savings(self, basis: Floats, residual: Floats) -> Floats:
         """How much a change of each kind at each place would take off the sum of squares: array (3, n)."""
@@ -166,9 +174,7 @@ def allowed(n: int, others: tuple[Placed, ...], min_size: int) -> np.ndarray:
     return free
 
 
-def best_addition(
-    view: Whitened, others: tuple[Placed, ...], rules: Rules
-) -> tuple[float, Placed] | None:
+def best_addition(view: Whitened, others: tuple[Placed, ...], rules: Rules) -> tuple[float, Placed] | None:
     """Place one more change where the score rises most; None where there is no room."""
     free = allowed(view.n, others, rules.min_size)
     if not free.any():
@@ -190,20 +196,22 @@ def total_extra(changes: tuple[Placed, ...], rules: Rules) -> float:
     return sum(rules.extra[kind] for _, kind in changes)
 
 
-def refined(view: Whitened, changes: tuple[Placed, ...], score: float, rules: Rules) -> tuple[tuple[Placed, ...], float]:
+def refined(
+    view: Whitened, changes: tuple[Placed, ...], score: float, rules: Rules
+) -> tuple[tuple[Placed, ...], float]:
     """Move each change in turn to where it is worth most, the others standing, until nothing moves."""
-    for _ in range(2):
+    for _ in range(SWEEPS):
         moved = False
         for change in changes:
-            others = tuple(c for c in changes if c is not change)
+            if change not in changes:
+                continue
+            others = tuple(c for c in changes if c != change)
             found = best_addition(view, others, rules)
             if found is None:
                 continue
             value = found[0] - total_extra(others, rules)
             if value > score + 1e-9:
                 changes, score, moved = tuple(sorted((*others, found[1]))), value, True
-                break_from = found[1]
-                del break_from
         if not moved:
             break
     return changes, score
@@ -212,8 +220,8 @@ def refined(view: Whitened, changes: tuple[Placed, ...], score: float, rules: Ru
 def path(view: Whitened, rules: Rules, patience: float) -> list[Found]:
     """Best sets of 0, 1, 2, ... changes, each grown from the one before and refined.
 
-    Growing stops at `rules.most`, or where two changes in a row have each brought less than half of `patience`,
-    the price of one change.
+    Growing stops at `rules.most`, or where two more changes together have brought less than `patience`, the price
+    of one change.
     """
     rss = view.remainder((), rules.sloped)[2]
     score = view.log_likelihood(rss)

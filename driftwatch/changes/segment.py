@@ -1,0 +1,388 @@
+"""Find steps and bends in one plain series of numbers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import log
+from typing import Any
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+from scipy.stats import t as student
+
+from driftwatch.changes.false_alarms import price
+from driftwatch.changes.memory import LONGEST, Floats
+from driftwatch.changes.mixture import (
+    KINDS,
+    Found,
+    Placed,
+    Rules,
+    Series,
+    Whitened,
+    allowed,
+    path,
+)
+from driftwatch.changes.partition import optimal_partition
+from driftwatch.changes.reading import Reading, read
+from driftwatch.changes.segmentation import Segmentation, SegmentChange
+from driftwatch.errors import UsageError
+
+#: Memories at which places of changes are searched.
+MEMORIES = (0.0, 0.2, 0.4, 0.6, 0.75, LONGEST)
+#: Shorter series are too short to tell a change from noise.
+FEWEST = 8
+MOST_CHANGES = 10
+CONFIDENCE = 0.95
+#: Variance, as a share of the whole, below which differences are rounding errors of the computer.
+ROUNDING = 1e-14
+MODELS = ("auto", "level", "line", "bend")
+
+
+def segment(
+    values: Any,
+    at: Any = None,
+    false_alarm_rate: float = 0.05,
+    *,
+    model: str = "auto",
+    memory: float | None = None,
+    noise_sd: float | None = None,
+    penalty: float | None = None,
+    min_size: int | None = None,
+) -> Segmentation:
+    """Find the steps and bends of one series.
+
+    Parameters
+    ----------
+    values : array_like (n,)
+        Numbers in order of time; NaN where there is no reading.
+    at : array_like (n,), optional
+        Their positions: numbers or dates in ascending order. The default is 0, 1, 2, ...
+    false_alarm_rate : float
+        Chance that a series without any change shows one.
+    model : {"auto", "level", "line", "bend"}
+        What may change: "level" the level only; "bend" the slope only, without jumps; "line" level and slope
+        together; "auto" any of these, whichever explains the series best.
+    memory : float, optional
+        Correlation of neighbouring readings' noise, where known; 0 stands for independent noise.
+    noise_sd : float, optional
+        Standard deviation of the noise, where known.
+    penalty : float, optional
+        Price of one change in units of twice the log-likelihood (squared residuals over the noise variance).
+        It replaces `false_alarm_rate`, and no value is then set aside as a spike.
+    min_size : int, optional
+        Least number of used values in a segment. The default grows with the series from 2 to 5, and is 1 where
+        a penalty is given.
+
+    Returns
+    -------
+    Segmentation
+
+    Raises
+    ------
+    UsageError
+        Text, infinite values, positions out of order, or options out of range.
+
+    """
+    _check(false_alarm_rate, model, memory, noise_sd, penalty, min_size)
+    reading = read(values, at, spikes=penalty is None)
+    m = len(reading.kept)
+    least = min_size or (default_min_size(m) if penalty is None else 1)
+    cost = penalty / 2 if penalty is not None else price(m, false_alarm_rate)
+    series = _scaled(reading, noise_sd)
+    enough = m >= max(FEWEST if penalty is None else 2, 2 * least) and float(np.ptp(reading.values)) > 0
+    best = _select(series, model, memory, least, cost) if enough else None
+    answer = _describe(reading, series, best, memory, cost)
+    return replace(
+        answer,
+        false_alarm_rate=None if penalty is not None else float(false_alarm_rate),
+        penalty=2 * cost,
+        min_size=least,
+    )
+
+
+def default_min_size(n: int) -> int:
+    """Least segment for n readings: 2 to 5."""
+    return max(2, min(5, n // 8))
+
+
+def _check(
+    rate: float, model: str, memory: float | None, sd: float | None, penalty: float | None, size: int | None
+) -> None:
+    """Refuse options out of range."""
+    if not _is_number(rate) or not 0.001 <= rate <= 0.5:
+        raise UsageError(f"false_alarm_rate is {rate!r}", "segment", "give a number from 0.001 to 0.5")
+    if model not in MODELS:
+        raise UsageError(f"there is no model {model!r}", "segment", f"choose one of {', '.join(MODELS)}")
+    if memory is not None and not (_is_number(memory) and 0 <= memory < 1):
+        raise UsageError(f"memory is {memory!r}", "segment", "give a number from 0 to below 1")
+    if sd is not None and not (_is_number(sd) and 0 < sd < np.inf):
+        raise UsageError(f"noise_sd is {sd!r}", "segment", "give a number above 0")
+    if penalty is not None and not (_is_number(penalty) and 0 < penalty < np.inf):
+        raise UsageError(f"penalty is {penalty!r}", "segment", "give a number above 0")
+    if size is not None and not (
+        isinstance(size, int | np.integer) and not isinstance(size, bool) and size >= 1
+    ):
+        raise UsageError(f"min_size is {size!r}", "segment", "give a whole number from 1 up")
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
+
+
+def _scaled(reading: Reading, noise_sd: float | None) -> Series:
+    """Series with values about 0 and of size 1, and positions from 0 to 1."""
+    values, positions = reading.values, reading.positions
+    centre, unit, start, length = _scale(reading)
+    return Series(
+        x=(positions - start) / length,
+        y=(values - centre) / unit,
+        gaps=reading.gaps,
+        floor=max((reading.resolution / unit) ** 2 / 12, ROUNDING),
+        sd=None if noise_sd is None else noise_sd / unit,
+    )
+
+
+def _scale(reading: Reading) -> tuple[float, float, float, float]:
+    """Centre and unit of the values, start and length of the positions."""
+    if not len(reading.values):
+        return 0.0, 1.0, 0.0, 1.0
+    centre = float(np.mean(reading.values))
+    unit = float(np.std(reading.values)) or 1.0
+    start = float(reading.positions[0])
+    return centre, unit, start, float(reading.positions[-1] - start) or 1.0
+
+
+# --- choosing the changes -----------------------------------------------------------------------------------
+
+
+def families(model: str, n: int, min_size: int) -> list[tuple[Rules, float]]:
+    """Kinds of model that compete, each with the price of its base."""
+    slope = log(n) / 2
+    extra = (0.0, 0.0, slope + 1.0)
+    most = min(MOST_CHANGES, n // min_size - 1)
+    level = Rules(False, (0,), extra, min_size, most)
+    if model == "level":
+        return [(level, 0.0)]
+    if model == "bend":
+        return [(Rules(True, (1,), extra, min_size, most), 0.0)]
+    if model == "line":
+        return [(Rules(True, (2,), (0.0, 0.0, 0.0), min_size, most), 0.0)]
+    return [(level, 0.0), (Rules(True, (0, 1, 2), extra, min_size, most), slope)]
+
+
+def candidates(
+    series: Series, model: str, memory: float | None, min_size: int, patience: float
+) -> list[tuple[Found, Rules]]:
+    """Best sets of changes of every number, by family and memory, the price of the base taken off."""
+    memories = MEMORIES if memory is None else (memory,)
+    out: list[tuple[Found, Rules]] = []
+    for rules, base_price in families(model, len(series.y), min_size):
+        for value in memories:
+            grown = path(series.at_memory(value), rules, patience)
+            out.extend((replace(found, score=found.score - base_price), rules) for found in grown)
+    return out
+
+
+def _select(
+    series: Series, model: str, memory: float | None, min_size: int, cost: float
+) -> tuple[Found, Rules]:
+    """Set of changes with the best score, each change paying for itself."""
+    if model == "level" and memory == 0 and series.sd is not None:
+        starts = optimal_partition(series.y, 2 * series.sd**2 * cost, min_size)
+        changes = tuple(Placed(start, 0) for start in starts)
+        return Found(changes, 0.0, 0.0), families(model, len(series.y), min_size)[0][0]
+    options = candidates(series, model, memory, min_size, cost)
+    return max(options, key=lambda option: option[0].score - cost * len(option[0].changes))
+
+
+# --- describing them ----------------------------------------------------------------------------------------
+
+
+def _likeliest_memory(series: Series, changes: tuple[Placed, ...], sloped: bool) -> float:
+    """Memory at which a set of changes is most likely."""
+
+    def loss(memory: float) -> float:
+        view = Whitened(series, series.whitener(memory))
+        return -view.log_likelihood(view.remainder(changes, sloped)[2])
+
+    losses = [loss(m) for m in MEMORIES]
+    near = int(np.argmin(losses))
+    low, high = MEMORIES[max(near - 1, 0)], MEMORIES[min(near + 1, len(MEMORIES) - 1)]
+    found = minimize_scalar(loss, bounds=(low, high), method="bounded", options={"xatol": 1e-7})
+    return float(found.x) if found.fun < losses[near] else MEMORIES[near]
+
+
+def _describe(
+    reading: Reading,
+    series: Series,
+    best: tuple[Found, Rules] | None,
+    memory: float | None,
+    cost: float,
+) -> Segmentation:
+    """Effects, intervals and confidence sets of the changes chosen."""
+    n_all, m = len(reading.all_positions), len(reading.kept)
+    centre, unit, start, length = _scale(reading)
+    if best is None:
+        level = centre if m else np.nan
+        sd = float(np.std(reading.values, ddof=1)) if m > 1 else float("nan")
+        return Segmentation(
+            changes=(),
+            details=(),
+            fitted=np.full(n_all, level),
+            levels=np.array([level]),
+            slopes=np.zeros(1),
+            memory=float(memory or 0.0),
+            noise_sd=sd,
+            n=n_all,
+            dropped=n_all - m,
+            spikes=reading.spikes,
+            false_alarm_rate=None,
+            penalty=0.0,
+            min_size=1,
+            base="level",
+        )
+    found, rules = best
+    changes = found.changes
+    known = memory if memory is not None else _likeliest_memory(series, changes, rules.sloped)
+    view = series.at_memory(known)
+    knots = _knots(view, changes, rules.sloped)
+    columns = _columns(series.x, np.arange(m), knots, rules.sloped)
+    whitened = view.whitener(columns)
+    coefficients = np.linalg.lstsq(whitened, view.y, rcond=None)[0]
+    residual = view.y - whitened @ coefficients
+    rss, freedom = float(residual @ residual), m - whitened.shape[1]
+    noise = series.sd if series.sd is not None else float(np.sqrt(rss / max(freedom, 1)))
+    covariance = np.linalg.pinv(whitened.T @ whitened) * noise**2
+    reach = (
+        1.959963984540054
+        if series.sd is not None
+        else float(student.ppf((1 + CONFIDENCE) / 2, max(freedom, 1)))
+    )
+    errors = reach * np.sqrt(np.maximum(np.diag(covariance), 0.0))
+
+    details = []
+    column = 2 if rules.sloped else 1
+    for number, (change, knot) in enumerate(zip(changes, knots, strict=True)):
+        step, bend = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
+        if change.kind != 1:
+            step = _interval(coefficients[column], errors[column], unit)
+            column += 1
+        if change.kind != 0:
+            bend = _interval(coefficients[column], errors[column], unit / length)
+            column += 1
+        places, gain = _where(view, changes, number, rules)
+        place = knot[0] if change.kind == 1 else float(series.x[change.index])
+        index = int(np.searchsorted(series.x, place, side="left")) if change.kind == 1 else change.index
+        details.append(
+            SegmentChange(
+                index=int(reading.kept[index]),
+                kind=KINDS[change.kind],
+                position=start + length * place,
+                index_set=tuple(int(reading.kept[i]) for i in places),
+                step=step[0],
+                step_interval=step[1:],
+                bend=bend[0],
+                bend_interval=bend[1:],
+                evidence=gain - cost,
+            )
+        )
+    rank = np.searchsorted(reading.kept, np.arange(n_all))
+    everywhere = _columns((reading.all_positions - start) / length, rank, knots, rules.sloped)
+    fitted = centre + unit * (everywhere @ coefficients)
+    firsts = [0, *(d.index for d in details)]
+    slopes = np.zeros(len(firsts))
+    if rules.sloped:
+        slopes = np.cumsum([unit / length * coefficients[1], *(d.bend for d in details)])
+    return Segmentation(
+        changes=tuple(d.index for d in details),
+        details=tuple(details),
+        fitted=fitted,
+        levels=fitted[firsts],
+        slopes=slopes,
+        memory=float(known),
+        noise_sd=noise * unit,
+        n=n_all,
+        dropped=n_all - m,
+        spikes=reading.spikes,
+        false_alarm_rate=None,
+        penalty=2 * cost,
+        min_size=rules.min_size,
+        base="line" if rules.sloped else "level",
+    )
+
+
+def _interval(value: float, error: float, unit: float) -> tuple[float, float, float]:
+    """Estimate and interval in the series' own units."""
+    return float(value * unit), float((value - error) * unit), float((value + error) * unit)
+
+
+def _columns(x: Floats, rank: Floats, knots: list[tuple[float, Placed]], sloped: bool) -> Floats:
+    """Unwhitened design at positions x whose place among the used readings is `rank`."""
+    columns = [np.ones(len(x))]
+    if sloped:
+        columns.append(x)
+    for knot, change in knots:
+        if change.kind != 1:
+            columns.append((rank >= change.index).astype(float))
+        if change.kind != 0:
+            columns.append(
+                np.maximum(x - knot, 0.0) if change.kind == 1 else (rank >= change.index) * (x - knot)
+            )
+    return np.column_stack(columns)
+
+
+def _knots(view: Whitened, changes: tuple[Placed, ...], sloped: bool) -> list[tuple[float, Placed]]:
+    """Where the lines of each bend meet, between readings too; the others standing."""
+    x = view.x
+    knots = [(float(x[c.index]), c) for c in changes]
+    rank = np.arange(len(x))
+
+    def loss(place: float, number: int) -> float:
+        trial = [*knots[:number], (place, knots[number][1]), *knots[number + 1 :]]
+        columns = view.whitener(_columns(x, rank, trial, sloped))
+        residual = view.y - columns @ np.linalg.lstsq(columns, view.y, rcond=None)[0]
+        return float(residual @ residual)
+
+    for _ in range(2):
+        for number, (knot, change) in enumerate(knots):
+            if change.kind != 1:
+                continue
+            best = (loss(knot, number), knot)
+            for low, high in _intervals(x, change.index):
+                found = minimize_scalar(
+                    loss, bounds=(low, high), args=(number,), method="bounded", options={"xatol": 1e-9}
+                )
+                best = min(best, (float(found.fun), float(found.x)))
+            knots[number] = (best[1], change)
+    return knots
+
+
+def _intervals(x: Floats, index: int) -> list[tuple[float, float]]:
+    """Gaps before and after the position of a reading."""
+    place = x[index]
+    before, after = x[x < place], x[x > place]
+    out = []
+    if len(before):
+        out.append((float(before[-1]), float(place)))
+    if len(after):
+        out.append((float(place), float(after[0])))
+    return out
+
+
+def _where(view: Whitened, changes: tuple[Placed, ...], number: int, rules: Rules) -> tuple[list[int], float]:
+    """Confidence set of one change's place, the others standing, and what the change gains.
+
+    Places are weighted by their likelihood; the likeliest that together hold `CONFIDENCE` make the set.
+    """
+    change = changes[number]
+    others = tuple(c for c in changes if c != change)
+    basis, residual, rss = view.remainder(others, rules.sloped)
+    saved = view.savings(basis, residual)[change.kind]
+    free = np.flatnonzero(allowed(view.n, others, rules.min_size))
+    scores = np.array([view.log_likelihood(rss - float(saved[i])) for i in free])
+    weights = np.exp(scores - scores.max())
+    order = np.argsort(-weights, kind="stable")
+    held = np.cumsum(weights[order]) / weights.sum()
+    chosen = free[order[: int(np.searchsorted(held, CONFIDENCE)) + 1]]
+    gain = view.log_likelihood(rss - float(saved[change.index])) - view.log_likelihood(rss)
+    return sorted({*(int(i) for i in chosen), change.index}), gain - rules.extra[change.kind]
