@@ -21,13 +21,14 @@ from driftwatch.assessment.results import (
     UnitAssessment,
 )
 from driftwatch.assessment.sentences import finding_sentence, unit_sentence, wear_sentence
-from driftwatch.causes.identify import explain_changes
+from driftwatch.causes.drift import pressure_from_start
+from driftwatch.causes.identify import drift_finding, explain_changes
 from driftwatch.causes.prior import log_prior
 from driftwatch.causes.results import CauseFinding
-from driftwatch.causes.signatures import families
+from driftwatch.causes.signatures import families, slope_families
 from driftwatch.changes.design import build_design
 from driftwatch.changes.results import UnitFit
-from driftwatch.changes.search import fit_unit, search
+from driftwatch.changes.search import fit_unit, search, slope_effects
 from driftwatch.errors import UnknownName
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import without_slips
@@ -46,6 +47,8 @@ Progress = Callable[[str, int, int], None]
 THRESHOLD_AT_5_PERCENT = 1.5
 #: A drop of a pack's volume by this share of its allowance, and this many standard errors, is a new life.
 NEW_LIFE_SHARE = 0.15
+#: The same at a change that is probably a rebuild.
+REBUILT_SHARE = 0.03
 NEW_LIFE_SES = 4.0
 #: A change counts as recent, and the unit as `changed`, for this many days.
 RECENT_DAYS = 180
@@ -128,6 +131,10 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
             panel, signatures, found, prior, settings.event_slack_days, settings.least_probability
         )
     )
+    slopes = slope_effects(design, patterns, found.placed)
+    drifting = pressure_from_start(slopes, slope_families(panel, known.fleet), design.signal)
+    if drifting >= settings.least_probability and not any(c.cause == "pressure" and c.drift for c in causes):
+        causes.append(drift_finding(panel, slopes, drifting))
     clutches = outlooks(
         panel, lives(panel, fit, causes), known.rates[panel.profile.name], known.fleet, settings
     )
@@ -173,20 +180,19 @@ def lives(panel: Panel, fit: UnitFit, causes: list[CauseFinding]) -> dict[str, L
     pulls = tuple(
         c.index for c in causes if c.cause in ("power", "load") and c.probability >= 0.5 and c.index
     )
+    rebuilt = {c.change for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
     made = {}
     for i, cell in enumerate(panel.cells):
         if cell.signal != "clutch_volume":
             continue
         pack = panel.profile.clutch(cell.channel)
-        allowance = (pack.limit_cm3 or 0.0) - (pack.new_volume_cm3 or 0.0)
-        least = max(NEW_LIFE_SHARE * allowance, 1e-9)
-        starts = [
-            change.index
-            for change in fit.changes
-            if change.kind == "step"
-            and np.isfinite(change.effect[i])
-            and change.effect[i] < -max(least, NEW_LIFE_SES * change.effect_se[i])
-        ]
+        allowance = max((pack.limit_cm3 or 0.0) - (pack.new_volume_cm3 or 0.0), 0.0)
+        starts = []
+        for number, change in enumerate(fit.changes):
+            share = REBUILT_SHARE if number in rebuilt else NEW_LIFE_SHARE
+            drop = max(share * allowance, NEW_LIFE_SES * float(change.effect_se[i]), 1e-9)
+            if change.kind == "step" and change.effect[i] < -drop:
+                starts.append(change.index)
         made[cell.channel] = Life(max(starts, default=0), pulls)
     return made
 

@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 
 from driftwatch.assessment.results import Caution
-from driftwatch.changes.results import UnitFit
+from driftwatch.changes.results import Change, UnitFit
 from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.settings import Settings
@@ -16,6 +16,8 @@ from driftwatch.settings import Settings
 AUTHORITY_KM = 20_000.0
 #: How far apply and release must both have moved against the other shifts, in noise standard deviations.
 OVERLAP_SDS = 4.0
+#: A power change moves shifts by different amounts: apart means by this share of the typical move as well.
+OVERLAP_SHARE = 0.5
 #: Suspected slips in this share of the last ten snapshots' readings, or this many, are worth a word.
 SLIPS_WORTH_A_WORD = 3
 LOGGED_CHANGES = ("power", "load", "fluid", "relearn", "rebuild", "repair")
@@ -103,7 +105,9 @@ def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
         elif abs(rate[i]) > 3.0 * rate_se[i] > 0:
             left = (high - value if rate[i] > 0 else value - low) / abs(rate[i]) * KM
             if left < AUTHORITY_KM:
-                soon.setdefault(cell.channel, []).append(f"{name} in about {max(left, 0.0):,.0f} km")
+                soon.setdefault(cell.channel, []).append(
+                    f"{name} in about {round(max(left, 0.0), -3):,.0f} km".replace(",", " ")
+                )
     made = []
     last = _day(panel, len(panel.days) - 1)
     if at_end:
@@ -139,9 +143,14 @@ def present_rate(panel: Panel, fit: UnitFit) -> tuple[Floats, Floats]:
 
 
 def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
-    """Shifts whose apply and release trims both rose against the other shifts of the mode."""
+    """Shifts whose apply and release trims both rose, and both more than those of the mode's other shifts.
+
+    Counted from the last rebuild or relearn, which gives every shift a new base.
+    """
     place = {(c.signal, c.channel, c.mode): i for i, c in enumerate(panel.cells)}
-    gained = (fit.fitted[-1] - fit.fitted[0]) / np.maximum(fit.noise_sd, 1e-9)
+    since = max((c.index for c in fit.changes if c.kind == "transient" or _new_base(c, fit)), default=0)
+    start = min(since + 1, len(fit.fitted) - 1) if since else 0
+    gained = (fit.fitted[-1] - fit.fitted[start]) / np.maximum(fit.noise_sd, 1e-9)
     made = []
     for mode in panel.profile.modes:
         pairs = {
@@ -152,8 +161,10 @@ def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
         if len(pairs) < 4:
             continue
         moved = np.array([[gained[a], gained[r]] for a, r in pairs.values()])
-        apart = moved - np.median(moved, axis=0)
-        shifts = tuple(s for s, row in zip(pairs, apart, strict=True) if (row > OVERLAP_SDS).all())
+        typical = np.median(moved, axis=0)
+        least = np.maximum(OVERLAP_SDS, OVERLAP_SHARE * np.abs(typical))
+        both = (moved > OVERLAP_SDS) & (moved - typical > least)
+        shifts = tuple(s for s, row in zip(pairs, both, strict=True) if row.all())
         if shifts:
             made.append(
                 Caution(
@@ -166,6 +177,14 @@ def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
                 )
             )
     return made
+
+
+def _new_base(change: Change, fit: UnitFit) -> bool:
+    """A step that moved shifts both ways and far: a rebuild, by what it did."""
+    size = change.effect / np.maximum(fit.noise_sd, 1e-9)
+    return change.kind == "step" and bool(
+        (size > OVERLAP_SDS).mean() > 0.1 and (size < -OVERLAP_SDS).mean() > 0.1
+    )
 
 
 def _stale(panel: Panel, as_of: date, settings: Settings) -> list[Caution]:

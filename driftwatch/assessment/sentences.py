@@ -35,7 +35,6 @@ SIGNAL_WORDS = {
     "shift_time": "shift times",
     "torque_cut": "torque cuts",
 }
-KNOWN_EFFECT = 2.0
 
 
 def certainty(probability: float) -> str:
@@ -68,7 +67,7 @@ def finding_sentence(
     if cause == "pressure" and drift:
         what = "a slow " + _direction(size, "loss of supply pressure", "drift of supply pressure")
     text = f"{certainty(probability)} {what} {_when(after, by, drift)}"
-    moved = [_moved(e, drift) for e in size if abs(e.estimate) * KNOWN_EFFECT > (e.high - e.low) / 2.0]
+    moved = [_moved(e, drift) for e in size if e.low > 0 or e.high < 0]
     if moved and cause not in ("relearn", "wear"):
         text += f": {_join(moved)}{_where(modes)}"
     text += "."
@@ -86,7 +85,7 @@ def wear_sentence(probability: float, outlook: ClutchOutlook) -> str:
     """Say how worn a pack is, and how sure that is."""
     return (
         f"{certainty(probability)} {outlook.clutch} has used a good part of its allowance by wear: about "
-        f"{outlook.used:.0%} since its present life began, growing {outlook.growth_cm3_per_10000km:.2f} cm3 "
+        f"{outlook.used:.0%} since its present life began, growing {outlook.growth_cm3_per_10000km:.2f} cm³ "
         f"per 10 000 km. {clutch_sentence(outlook)}"
     )
 
@@ -107,10 +106,9 @@ def clutch_sentence(outlook: ClutchOutlook) -> str:
 def unit_sentence(state: str, parts: list[str], snapshots: int) -> str:
     """Say the result for the whole unit in one sentence."""
     if state == "too_few":
-        count = (
-            "no snapshot" if snapshots == 0 else f"only {snapshots} snapshot{'s' if snapshots > 1 else ''}"
-        )
-        return f"There is {count} so far: too few to tell a change from noise."
+        if snapshots < 2:
+            return f"There is {'only one' if snapshots else 'no'} snapshot so far: too few to tell anything."
+        return f"There are only {snapshots} snapshots so far: too few to tell a change from noise."
     if not parts:
         return "Nothing has changed beyond noise, and no clutch is near its limit."
     return _join(parts[:3])[:1].upper() + _join(parts[:3])[1:] + "."
@@ -131,8 +129,6 @@ def _moved(effect: Effect, drift: bool) -> str:
         else ("rose" if effect.estimate > 0 else "fell")
     )
     low, high = sorted((abs(effect.low), abs(effect.high)))
-    if effect.low < 0 < effect.high:
-        low = 0.0
     per = " per 10 000 km" if drift else ""
     name = SIGNAL_WORDS.get(effect.signal, effect.signal)
     by = "" if drift else "by "

@@ -8,6 +8,9 @@ among the alternatives.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+from statsmodels.stats.multitest import multipletests
 
 from driftwatch.causes.prior import nearness
 from driftwatch.causes.results import CauseFinding, SignalEffect
@@ -18,8 +21,8 @@ from driftwatch.panel.panel import Bools, Event, Floats, Panel
 
 #: Snapshots on either side of the best one over which a change's probability is summed.
 REACH = 2
-#: A mode or shift counts as touched when its mean effect is this many standard errors from zero.
-TOUCHED = 3.0
+#: Share of false ones among the modes, and among the shifts, that are said to be touched by a change.
+FALSELY_TOUCHED = 0.05
 EVENT_CAUSES = ("power", "load", "fluid", "relearn", "rebuild")
 
 
@@ -125,24 +128,54 @@ def _pooled(effects: tuple[Floats, Floats, Floats], where: Bools) -> tuple[float
 
 
 def _touched(panel: Panel, effects: tuple[Floats, Floats, Floats]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Modes and shifts whose cells moved together beyond noise, judged on every signal of a shift."""
+    """Modes and shifts whose cells moved together beyond noise, on any signal.
+
+    Many means are looked at, so the false discovery rate is controlled (Benjamini and Yekutieli, since
+    shifts share packs and are not independent), for modes and for shifts apart.
+    """
     signal = np.array([c.signal for c in panel.cells])
     mode = np.array([c.mode for c in panel.cells])
     channel = np.array([c.channel for c in panel.cells])
-    trims = [s for s in ("apply_trim", "release_trim", "shift_time", "torque_cut") if (signal == s).any()]
+    modes = _moved(effects, {m: mode == m for m in panel.profile.modes}, signal)
+    inside = np.isin(mode, modes) if modes else mode != ""
+    shifts = {s.id: inside & (channel == s.id) for s in panel.profile.shifts}
+    return modes, _moved(effects, shifts, signal)
 
-    def moved(where: Bools) -> bool:
-        z = []
-        for s in trims:
+
+def _moved(
+    effects: tuple[Floats, Floats, Floats], groups: dict[str, Bools], signal: NDArray[np.str_]
+) -> tuple[str, ...]:
+    names, p_values = [], []
+    for name, where in groups.items():
+        for s in sorted(set(signal[where])):
             mean, se = _pooled(effects, where & (signal == s))
             if np.isfinite(se) and se > 0:
-                z.append(abs(mean) / se)
-        return bool(z) and max(z) >= TOUCHED
+                names.append(name)
+                p_values.append(2.0 * float(norm.sf(abs(mean) / se)))
+    if not p_values:
+        return ()
+    rejected = multipletests(p_values, FALSELY_TOUCHED, method="fdr_by")[0]
+    moved = {name for name, hit in zip(names, rejected, strict=True) if hit}
+    return tuple(name for name in groups if name in moved)
 
-    modes = tuple(m for m in panel.profile.modes if moved(mode == m))
-    inside = np.isin(mode, modes) if modes else mode != ""
-    shifts = tuple(s.id for s in panel.profile.shifts if moved(inside & (channel == s.id)))
-    return modes, shifts
+
+def drift_finding(panel: Panel, slopes: Effects, probability: float) -> CauseFinding:
+    """A pressure drift that was there from the first snapshot on."""
+    effects = _at(slopes, 0)
+    modes, shifts = _touched(panel, effects)
+    return CauseFinding(
+        cause="pressure",
+        probability=probability,
+        index=None,
+        drift=True,
+        change=None,
+        clutch=None,
+        modes=modes,
+        shifts=shifts,
+        event=None,
+        size=_sizes(panel, effects, modes),
+        rivals=(),
+    )
 
 
 def _sizes(

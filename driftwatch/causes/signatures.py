@@ -24,7 +24,7 @@ from driftwatch.changes.evidence import Pattern
 from driftwatch.panel.noise import KM, Fleet
 from driftwatch.panel.panel import Bools, Floats, Panel
 
-SCALES = (1.5, 4.0, 12.0)
+SCALES = (1.5, 4.0, 12.0, 30.0)
 STEP_CAUSES = ("power", "load", "fluid", "relearn", "rebuild", "pressure", "unexplained")
 
 
@@ -125,7 +125,7 @@ def _power(c: _Cells) -> Parts:
     moved = c.of("apply_trim", "release_trim", "torque_cut")
     basis = [c.column(0.85, moved), c.column(0.4 * c.low_gear, moved), c.column(0.6, c.of("shift_time"))]
     basis += [c.column(0.45, c.of(s)) for s in ("apply_trim", "release_trim", "torque_cut")]
-    return _stack(basis), c.column(np.where(moved, 0.2, np.where(c.pack, 0.02, 0.12)))
+    return _stack(basis), c.column(np.where(moved, 0.25, np.where(c.pack, 0.01, 0.12)))
 
 
 def _load(c: _Cells) -> Parts:
@@ -236,6 +236,49 @@ def _both(larger: Parts, smaller: Parts) -> Parts:
 
 def _scaled(parts: Parts, by: float) -> Parts:
     return parts[0] * by, parts[1] * by
+
+
+@dataclass(frozen=True)
+class SlopeFamilies:
+    """What slopes from the first snapshot on may look like: usual, falling pressure, or ageing fluid."""
+
+    usual: Pattern
+    pressure: tuple[Pattern, ...]
+    ageing: tuple[Pattern, ...]
+
+
+#: Sizes of unusual drifts, in multiples of the fleet's spread of units' common slopes.
+DRIFT_SCALES = (3.0, 8.0, 20.0)
+
+
+def slope_families(panel: Panel, fleet: Fleet) -> SlopeFamilies:
+    """Give the slope families of one unit's cells, per 10 000 km."""
+    c = _Cells(panel, fleet)
+    noise = [fleet.noise[cell.signal] for cell in panel.cells]
+    mean = np.array([n.slope for n in noise])
+    common = np.array([max(n.slope_common_sd, 0.05 * n.sd) for n in noise])
+    own = np.array([max(n.slope_sd, 0.05 * n.sd) for n in noise])
+    columns = [np.where(c.of(s), common, 0.0) for s in sorted(set(c.signal))]
+    packs = sorted(set(c.applies[c.pack | c.of("apply_trim")]))
+    for pack in packs:
+        trims, volume = c.of("apply_trim") & (c.applies == pack), c.pack & (c.channel == pack)
+        columns += [np.where(trims, 4.0 * own, 0.0), np.where(volume, 10.0 * own, 0.0)]
+    usual = _stack(columns)
+    typical = float(np.max(common[c.of("apply_trim")], initial=0.0)) or float(common.max(initial=1.0))
+    apply, release = c.of("apply_trim"), c.of("release_trim")
+    falling = np.where(apply, 1.0, np.where(release, 0.5, 0.0)) * typical
+    partly = np.where(release, 0.25, 0.0) * typical
+    old = np.where(apply | c.of("shift_time"), common, 0.0)
+
+    def with_drift(scale: float, *drift: Floats) -> Pattern:
+        basis = np.concatenate([usual, scale * _stack(list(drift))], axis=1)
+        return Pattern("slopes", "bend", basis, own, mean, np.zeros(c.count), (1.0,))
+
+    return SlopeFamilies(
+        usual=Pattern("slopes", "bend", usual, own, mean, np.zeros(c.count), (1.0,)),
+        pressure=tuple(with_drift(s, falling, partly) for s in DRIFT_SCALES),
+        ageing=tuple(with_drift(s, old) for s in DRIFT_SCALES),
+    )
 
 
 def _stack(columns: list[Floats]) -> Floats:

@@ -89,7 +89,7 @@ def search(
     for i, change in enumerate(placed):
         others = placed[:i] + placed[i + 1 :]
         kinds = _estimates(design, patterns, others, change.share)
-        tables.append(_table(design, patterns, log_prior, kinds))
+        tables.append(_table(design, patterns, log_prior, kinds, change.index))
         effects.append(kinds[patterns[change.pattern].kind])
     return SearchResult(tuple(placed), tuple(tables), tuple(effects))
 
@@ -233,6 +233,13 @@ def estimate_effects(design: Design, columns: Floats, nuisance: Floats, precisio
     )
 
 
+def slope_effects(design: Design, patterns: tuple[Pattern, ...], placed: tuple[Placed, ...]) -> Effects:
+    """Slopes from the first snapshot on, per 10 000 km, beside level and all changes found; one row."""
+    nuisance, precision = _nuisance(design, patterns, list(placed))
+    others = np.arange(nuisance.shape[2]) != 1
+    return estimate_effects(design, design.base[:, :, 1:2], nuisance[:, :, others], precision[:, others])
+
+
 def _shared_part(design: Design, cleaned: Floats, information: Floats) -> Floats:
     """Share of each estimate's variance that comes from the noise its signal's cells have in common, (J, C).
 
@@ -271,13 +278,20 @@ def _worth_a_look(design: Design, effects: Effects) -> NDArray[np.bool_]:
 
 
 def _table(
-    design: Design, patterns: tuple[Pattern, ...], log_prior: Floats, kinds: dict[str, Effects]
+    design: Design,
+    patterns: tuple[Pattern, ...],
+    log_prior: Floats,
+    kinds: dict[str, Effects],
+    always: int | None = None,
 ) -> Floats:
-    """Log posterior odds (K, T) of every pattern at every snapshot."""
+    """Log posterior odds (K, T) of every pattern at every snapshot worth a look, and at `always`."""
     table = log_prior.copy()
     for kind, effects in kinds.items():
         rows = [i for i, p in enumerate(patterns) if p.kind == kind]
-        at = np.flatnonzero(_worth_a_look(design, effects))
+        looked = _worth_a_look(design, effects)
+        if always is not None:
+            looked[always] = True
+        at = np.flatnonzero(looked)
         gain = np.full((len(rows), table.shape[1]), -np.inf)
         if len(at):
             gain[:, at] = log_factors(effects.at(at), [patterns[i] for i in rows], design.signal)

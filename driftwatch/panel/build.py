@@ -23,17 +23,18 @@ def panels(records: Records) -> list[Panel]:
     or, without counts, its whole mode stood still. A value that moved although nothing was learned is kept:
     that is what clearing the learned values looks like.
     """
-    readings = records.readings
-    snapshots = records.snapshots
+    readings = _by_unit(records.readings)
+    snapshots = _by_unit(records.snapshots)
     by_unit = _slices(readings["unit"])
     snaps_by_unit = _slices(snapshots["unit"])
-    events_by_unit = _slices(records.events["unit"])
+    log = _by_unit(records.events)
+    events_by_unit = _slices(log["unit"])
     columns, names = _reading_columns(readings)
     places = {name: _places(profile, names) for name, profile in records.profiles.items()}
     taken = snapshots["taken_at"].to_numpy("datetime64[us]")
     odometer = snapshots["odometer_km"].to_numpy(float)
     temperature = snapshots["fluid_temp_c"].to_numpy(float)
-    events = _events(records.events)
+    events = _events(log)
     made = []
     for row in records.units.to_dict("records"):
         unit = str(row["unit"])
@@ -92,6 +93,14 @@ def usable_readings(values: Floats, counts: Floats, cells: tuple[Cell, ...]) -> 
     return usable
 
 
+def _by_unit(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give the frame with each unit's rows together; unchanged where they are."""
+    codes = pd.factorize(frame["unit"])[0]
+    if (np.diff(codes) >= 0).all():
+        return frame
+    return frame.iloc[np.argsort(codes, kind="stable")]
+
+
 def _slices(sorted_units: pd.Series[Any]) -> dict[str, slice]:
     """Give the row range of each unit in a column sorted by unit."""
     if not len(sorted_units):
@@ -134,6 +143,9 @@ def _matrix(
 ) -> tuple[tuple[Cell, ...], Floats, Floats]:
     """Place one unit's readings in (T, C) matrices, cells in the profile's order."""
     place = places[columns["cell"]] if len(columns["cell"]) else np.empty(0, dtype=np.int64)
+    # Cells that the profile no longer has (it was replaced by one with fewer shifts) are not looked at.
+    known = place >= 0
+    place, columns = place[known], {name: values[known] for name, values in columns.items()}
     present = np.unique(place)
     values = np.full((len(taken), len(present)), np.nan)
     counts = np.full_like(values, np.nan)

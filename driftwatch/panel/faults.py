@@ -30,11 +30,14 @@ def without_slips(panel: Panel, fleet: Fleet) -> Panel:
     values = corrected(panel, fleet)
     sd = np.array([max(fleet.noise[c.signal].sd, fleet.noise[c.signal].resolution) for c in panel.cells])
     before, after = _median_before(values), _median_before(values[::-1])[::-1]
+    # A value that has been moving all along may go on doing so: at the ends, allow as much again.
+    moving = np.abs(before - _median_before(np.where(np.isfinite(values), before, np.nan)))
+    allowed = SLIP_SDS * sd + np.where(np.isfinite(after), 0.0, 3.0 * np.nan_to_num(moving))
     before = np.where(np.isfinite(before), before, after)
     after = np.where(np.isfinite(after), after, before)
     with np.errstate(invalid="ignore"):
-        beyond = np.maximum(values - np.fmax(before, after), np.fmin(before, after) - values) / sd
-    far = np.nan_to_num(beyond) > SLIP_SDS
+        beyond = np.maximum(values - np.fmax(before, after), np.fmin(before, after) - values)
+    far = np.nan_to_num(beyond) > allowed
     read = np.isfinite(values).sum(axis=1)
     few = far.sum(axis=1) <= np.maximum(2, SLIP_SHARE * read)
     slips: Bools = far & few[:, None]

@@ -22,6 +22,8 @@ from driftwatch.panel.noise import KM, MONTH, REFERENCE_TEMP_C, Fleet, SignalNoi
 from driftwatch.panel.panel import Floats, Panel
 
 LAGS = np.arange(1, 7)
+#: Month-to-month memories tried; a longer one could not be told from these lags.
+MEMORIES = np.arange(0.1, 0.91, 0.05)
 MAD_TO_SD = 1.4826
 #: Share of differences kept by the trimmed standard deviation.
 TRIM = 0.9
@@ -31,6 +33,11 @@ TRIM_MEANS = 0.75
 FRESH = 2.0
 #: With fewer fresh differences than this, all are used.
 LEAST_FRESH = 200
+#: A gap is a jump when its median cell moves this many times as far as usual: over the whole unit, and
+#: over one signal and mode with at least so many cells.
+UNIT_JUMP = 2.0
+GROUP_JUMP = 2.2
+LEAST_GROUP = 6
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.
 OWN_PRIOR = 60.0
 #: A unit's own noise is never taken to be less than this share of the fleet's.
@@ -78,31 +85,46 @@ def own_scales(panel: Panel, fleet: Fleet) -> Floats:
 
 
 def _jumps(panel: Panel) -> Floats:
-    """Mark gaps between snapshots in which the unit as a whole moved: to be left out of noise estimates.
+    """Mark gaps between snapshots in which a whole group of cells moved: no place to learn noise from.
 
-    Gives a cumulative count of such gaps, shape (T,): two snapshots with equal counts have none between.
+    Gives a cumulative count of such gaps for each cell, shape (T, C): two readings of a cell with equal
+    counts have none between. A gap counts for all cells if the unit as a whole moved (a power change, a
+    relearn), and for the cells of one signal and mode if those moved together (a load).
     """
     values = np.where(panel.usable, panel.values, np.nan)
+    count = np.zeros(values.shape)
     if len(values) < 4:
-        return np.zeros(len(values))
-    step = np.abs(np.diff(values, axis=0))
-    with np.errstate(invalid="ignore"):
-        scale = nan_median(step, axis=0)
-        size = nan_median(step / np.where(scale > 0, scale, np.nan), axis=1)
-    typical = np.nanmedian(size) if np.isfinite(size).any() else 0.0
-    return np.asarray(np.r_[0.0, np.cumsum(np.nan_to_num(size) > 2.0 * typical)])
+        return count
+    step = np.abs(_steps(values, count)[0])[1:]
+    scale = nan_median(step, axis=0)
+    size = step / np.where(scale > 0, scale, np.nan)
+    marked = np.repeat(_large(size, UNIT_JUMP)[:, None], values.shape[1], axis=1)
+    kinds = [(c.signal, c.mode) for c in panel.cells]
+    for kind in {k for k in kinds if k[1]}:
+        inside = np.array([k == kind for k in kinds])
+        if inside.sum() >= LEAST_GROUP:
+            marked[:, inside] |= _large(size[:, inside], GROUP_JUMP)[:, None]
+    count[1:] = np.cumsum(marked, axis=0)
+    return count
+
+
+def _large(size: Floats, times: float) -> NDArray[np.bool_]:
+    """Gaps in which the median cell moved by so many times what it usually moves."""
+    typical = nan_median(size, axis=1)
+    usual = float(np.nan_to_num(_median(typical)))
+    return np.asarray(np.nan_to_num(typical) > times * usual)
 
 
 def _steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
     """Difference of each reading to the usable one before it in its cell, and that one's row (-1 if none).
 
-    NaN where there is none, or where the unit jumped between the two.
+    NaN where there is none, or where the cell's count of jumps `jump` (T, C) rose between the two.
     """
     rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
     previous = np.vstack([np.full((1, values.shape[1]), -1), np.maximum.accumulate(rows, axis=0)[:-1]])
-    before = np.take_along_axis(values, np.maximum(previous, 0), axis=0)
-    fair = (previous >= 0) & (jump[np.maximum(previous, 0)] == jump[:, None])
-    return np.where(fair, values - before, np.nan), previous
+    at = np.maximum(previous, 0)
+    fair = (previous >= 0) & (np.take_along_axis(jump, at, axis=0) == jump)
+    return np.where(fair, values - np.take_along_axis(values, at, axis=0), np.nan), previous
 
 
 def nan_median(values: Floats, axis: int) -> Floats:
@@ -130,9 +152,8 @@ class _Gaps:
         for i, lag in enumerate(LAGS):
             if len(values) <= lag:
                 continue
-            whole = jump[lag:] == jump[:-lag]
-            gap = (values[lag:] - values[:-lag])[whole]
-            between = (shifts[lag:] - shifts[:-lag])[whole]
+            gap = np.where(jump[lag:] == jump[:-lag], values[lag:] - values[:-lag], np.nan)
+            between = shifts[lag:] - shifts[:-lag]
             self.every[i].append(gap[np.isfinite(gap)])
             self.fresh[i].append(gap[np.isfinite(gap) & (between >= fresh_from)])
             known = np.isfinite(gap).sum(axis=1)
@@ -160,7 +181,7 @@ def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], shifts_to_l
         unit_slopes.append(_median(slope))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
         fresh_from = 0.0 if kind.per_pack else FRESH * shifts_to_learn
-        gaps.add(values, shifts_learned(panel)[:, inside], panel.days, jump, fresh_from)
+        gaps.add(values, shifts_learned(panel)[:, inside], panel.days, jump[:, inside], fresh_from)
     white, wander, common_white, common_wander, memory = _parts(gaps)
     floor = max(resolution / np.sqrt(12.0), 1e-9)
     pooled = np.concatenate(slopes)
@@ -213,12 +234,13 @@ def _temperature(name: str, used: list[tuple[Panel, Floats]]) -> float:
     ratios, weights = [], []
     for panel, jump in used:
         warm = np.diff(panel.fluid_temp_c)
-        fair = np.isfinite(warm) & (np.abs(warm) > 1.0) & (np.diff(jump) == 0)
+        fair = np.isfinite(warm) & (np.abs(warm) > 1.0)
         if not fair.any():
             continue
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         values = np.where(panel.usable, panel.values, np.nan)[:, inside]
-        ratio = np.diff(values, axis=0)[fair] / warm[fair, None]
+        calm = np.diff(jump[:, inside], axis=0) == 0
+        ratio = np.where(calm, np.diff(values, axis=0), np.nan)[fair] / warm[fair, None]
         weight = np.broadcast_to(np.abs(warm[fair, None]), ratio.shape)
         ratios.append(ratio[np.isfinite(ratio)])
         weights.append(weight[np.isfinite(ratio)])
@@ -287,7 +309,7 @@ def _variogram(g: Floats, spacing: float, memory: float | None = None) -> tuple[
     lags, target = LAGS[known] * max(spacing, 1e-3), g[known]
     weight = 1.0 / np.sqrt(LAGS[known])
     best = (np.inf, 0.0, 0.0, 0.5)
-    for rho in [memory] if memory is not None else np.arange(0.1, 0.96, 0.05):
+    for rho in [memory] if memory is not None else MEMORIES:
         design = np.column_stack([np.ones(len(lags)), 1.0 - rho**lags])
         for columns in ([0, 1], [0], [1]):
             x = design[:, columns] * weight[:, None]

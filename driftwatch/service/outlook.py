@@ -157,10 +157,14 @@ def service_state(chance: Callable[[float], float], reached: bool, settings: Set
         probability = chance(km)
         if probability > 0.5:
             return state, (
-                f"The limit is more likely than not within {km:,.0f} km (chance {probability:.0%}); "
+                f"The limit is more likely than not within {_km(km)} km (chance {probability:.0%}); "
                 f"this clears when the chance falls below one half."
             )
     return "clear", (
-        f"The chance of reaching the limit within {settings.watch_km:,.0f} km is "
+        f"The chance of reaching the limit within {_km(settings.watch_km)} km is "
         f"{chance(settings.watch_km):.0%}, under one half."
     )
+
+
+def _km(value: float) -> str:
+    return f"{value:,.0f}".replace(",", " ")
