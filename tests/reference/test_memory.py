@@ -41,7 +41,7 @@ def test_lake_huron_trend_under_ar2_errors_has_the_published_slope_and_error(mon
     monkeypatch.setattr("driftwatch.changes.design.own_scales", lambda panel, fleet: np.ones(1))
     monkeypatch.setattr(
         "driftwatch.panel.noise.SignalNoise.own_covariance",
-        lambda self, days, shifts, shifts_to_learn: np.broadcast_to(covariance, (len(shifts), *covariance.shape)),
+        lambda self, days, shifts, shifts_to_learn: np.stack([covariance] * len(shifts)),
     )
     design = build_design(series(y - y.mean()), fleet_with(white_sd=1.0))
     slope, se = effect_of(design, x, np.ones((len(y), 1)))

@@ -30,7 +30,7 @@ def effect_of(design: Design, column: np.ndarray, beside: np.ndarray) -> tuple[f
 
 
 def white_design(y: np.ndarray, sd: float, monkeypatch: pytest.MonkeyPatch) -> Design:
-    """The series whitened by independent noise of a known sd, not rescaled by what the series itself shows."""
+    """The series whitened by independent noise of a known sd, not rescaled by the series itself."""
     monkeypatch.setattr("driftwatch.changes.design.own_scales", lambda panel, fleet: np.ones(1))
     return build_design(series(y), fleet_with(white_sd=sd))
 

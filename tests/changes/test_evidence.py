@@ -1,0 +1,122 @@
+"""The log Bayes factors against dense multivariate normal densities, and what they must not depend on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import logsumexp
+from scipy.stats import multivariate_normal
+
+from driftwatch.changes.evidence import NOISIER, Effects, Pattern, log_factors
+
+
+def random_case(seed: int, cells: int = 11, candidates: int = 4):
+    rng = np.random.default_rng(seed)
+    signal = rng.integers(0, 3, cells)
+    signal[:3] = [0, 1, 2]
+    effects = Effects(
+        estimate=rng.normal(0.0, 2.0, (candidates, cells)),
+        own_var=rng.uniform(0.1, 2.0, (candidates, cells)),
+        shared_sd=rng.uniform(0.0, 0.8, (candidates, cells)),
+    )
+    patterns = [
+        Pattern(
+            name=f"p{k}",
+            kind="step",
+            basis=rng.normal(0.0, 1.0, (cells, k + 1)),
+            spread=rng.uniform(0.05, 0.7, cells),
+            mean=rng.normal(0.0, 0.5, cells) * (k > 0),
+            late=np.zeros(cells),
+            scales=(0.5, 1.5, 4.0)[: k + 1],
+        )
+        for k in range(3)
+    ]
+    return effects, patterns, signal
+
+
+def dense_log_factor(effects: Effects, pattern: Pattern, signal: np.ndarray, j: int) -> float:
+    """Second implementation: full covariance matrices and scipy's densities."""
+    shared = np.where(signal[:, None] == signal, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
+    y = effects.estimate[j]
+    null = logsumexp(
+        [
+            np.log(chance)
+            + multivariate_normal(np.zeros(len(y)), factor * np.diag(effects.own_var[j]) + shared).logpdf(y)
+            for factor, chance in NOISIER.items()
+        ]
+    )
+    change = logsumexp(
+        [
+            multivariate_normal(
+                pattern.mean,
+                np.diag(effects.own_var[j])
+                + shared
+                + scale**2 * (pattern.basis @ pattern.basis.T + np.diag(pattern.spread**2)),
+            ).logpdf(y)
+            for scale in pattern.scales
+        ]
+    ) - np.log(len(pattern.scales))
+    return float(change - null)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_log_factors_equal_dense_densities(seed):
+    effects, patterns, signal = random_case(seed)
+    dense = [
+        [dense_log_factor(effects, p, signal, j) for j in range(len(effects.estimate))] for p in patterns
+    ]
+    np.testing.assert_allclose(log_factors(effects, patterns, signal), dense, rtol=1e-8, atol=1e-8)
+
+
+def test_the_chances_of_noisier_readings_add_to_one():
+    assert sum(NOISIER.values()) == pytest.approx(1.0)
+
+
+def test_a_cell_that_says_nothing_changes_nothing():
+    effects, patterns, signal = random_case(3)
+    own = effects.own_var.copy()
+    own[:, 5] = np.inf
+    mute = Effects(np.where(np.isinf(own), 0.0, effects.estimate), own, effects.shared_sd)
+    without = Effects(*(np.delete(part, 5, axis=1) for part in (mute.estimate, mute.own_var, mute.shared_sd)))
+    fewer = [
+        Pattern(
+            p.name, p.kind, np.delete(p.basis, 5, axis=0), np.delete(p.spread, 5), np.delete(p.mean, 5),
+            np.delete(p.late, 5), p.scales,
+        )
+        for p in patterns
+    ]  # fmt: skip
+    np.testing.assert_allclose(
+        log_factors(mute, patterns, signal), log_factors(without, fewer, np.delete(signal, 5)), atol=1e-8
+    )
+
+
+def test_no_effect_speaks_against_a_change_and_a_fitting_one_for_it():
+    effects, patterns, signal = random_case(5)
+    nothing = Effects(np.zeros_like(effects.estimate), effects.own_var, effects.shared_sd)
+    pattern = patterns[0]
+    fitting = Effects(
+        np.broadcast_to(8.0 * pattern.basis[:, 0], effects.estimate.shape), effects.own_var, effects.shared_sd
+    )
+    assert (log_factors(nothing, [pattern], signal) < 0.0).all()
+    assert (log_factors(fitting, [pattern], signal) > 5.0).all()
+
+
+def test_signs_do_not_matter_where_the_pattern_has_no_mean():
+    effects, patterns, signal = random_case(6)
+    turned = Effects(-effects.estimate, effects.own_var, effects.shared_sd)
+    np.testing.assert_allclose(
+        log_factors(effects, patterns[:1], signal), log_factors(turned, patterns[:1], signal), atol=1e-10
+    )
+
+
+def test_units_cancel():
+    # Hand-solved: scaling every quantity by k shifts both log densities by the same number.
+    effects, patterns, signal = random_case(7)
+    k = 6.894757293168361
+    scaled = Effects(k * effects.estimate, k**2 * effects.own_var, k * effects.shared_sd)
+    larger = [
+        Pattern(p.name, p.kind, k * p.basis, k * p.spread, k * p.mean, k * p.late, p.scales) for p in patterns
+    ]
+    np.testing.assert_allclose(
+        log_factors(effects, patterns, signal), log_factors(scaled, larger, signal), atol=1e-9
+    )

@@ -1,0 +1,37 @@
+"""The scorecard's own arithmetic, so that its figures can be believed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.bench.scorecard import Card, calibration_error, f1
+from tests.reference.published import VALUES
+
+
+def test_calibration_error_of_the_documented_example():
+    want = VALUES["calibration"]
+    said = [(p, bool(y)) for p, y in zip(want["p"], want["y"], strict=True)]
+    # Hand-solved from the published bins: 3/9 x 0.2 + 2/9 x 0.025 + 4/9 x 0.15.
+    by_hand = sum(
+        n / 9 * abs(a - b) for n, a, b in zip((3, 2, 4), want["true"], want["predicted"], strict=True)
+    )
+    assert by_hand == pytest.approx(0.1388888888888889)
+    assert calibration_error(said, bins=3) == pytest.approx(by_hand, abs=1e-12)
+
+
+def test_calibration_error_of_honest_and_of_boastful_forecasts():
+    # Hand-solved: 0.75 said four times with three hits is no error; always 1.0 with half right is 0.5.
+    assert calibration_error([(0.75, True)] * 3 + [(0.75, False)]) == pytest.approx(0.0)
+    assert calibration_error([(1.0, True), (1.0, False)]) == pytest.approx(0.5)
+    assert math.isnan(calibration_error([]))
+
+
+def test_f1_by_hand():
+    # Hand-solved: precision 6/8, recall 6/9, harmonic mean 12/17.
+    card = Card()
+    card.right["power"], card.wrong["power"], card.missed["power"] = 6, 2, 3
+    assert f1(card, "power") == pytest.approx(12 / 17)
+    assert np.isnan(f1(card, "load"))
