@@ -21,7 +21,15 @@ from driftwatch.profile.load import builtin
 from driftwatch.profile.model import Profile
 from driftwatch.service.outlook import fleet_rates
 from driftwatch.settings import Settings
-from driftwatch.simulate import EASY, Difficulty, SimulatedFleet, UnitPlan, gather, simulate_fleet, simulate_unit
+from driftwatch.simulate import (
+    EASY,
+    Difficulty,
+    SimulatedFleet,
+    UnitPlan,
+    gather,
+    simulate_fleet,
+    simulate_unit,
+)
 from driftwatch.simulate.plan import Action, LogEntry
 from driftwatch.store.records import Records
 from tests.bench.fleets import as_records
@@ -41,8 +49,14 @@ def profile(name: str = "generic-6") -> Profile:
 @lru_cache(maxsize=2)
 def known(name: str = "generic-6") -> FleetQuantities:
     """What a quiet fleet of this type says about noise and wear."""
-    fleet = simulate_fleet(profile(name), 16, 11, EASY, years=2.0, mix={"nothing": 1.0})
-    return learned_from(as_records(fleet, date(2026, 10, 31)))
+    return learned_from(quiet_records(name))
+
+
+@lru_cache(maxsize=2)
+def quiet_records(name: str = "generic-6") -> Records:
+    """Twenty units to which nothing happens."""
+    fleet = simulate_fleet(profile(name), 20, 11, EASY, years=2.0, mix={"nothing": 1.0})
+    return as_records(fleet, date(2026, 10, 31))
 
 
 def learned_from(records: Records) -> FleetQuantities:
