@@ -9,7 +9,6 @@ over tails, so that one pass over the series prices a change at every place.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 
@@ -22,7 +21,8 @@ DISTINCT = 1e-9
 SWEEPS = 2
 
 
-class Placed(NamedTuple):
+@dataclass(frozen=True, order=True)
+class Placed:
     """A change at the index of the first reading of the new segment, of kind 0 step, 1 bend, 2 both."""
 
     index: int
@@ -111,6 +111,7 @@ class Whitened:
         self.cross = cross_tail - self.x * ones_tail
         self.floor = series.floor * self.n * whitener.spread
         self.season = None if series.season is None else whitener(series.season)
+        self.cycle_size = 0 if series.season is None else series.season.shape[1]
 
     def columns(self, changes: tuple[Placed, ...], sloped: bool) -> Floats:
         """Whitened design of a set of changes (n, k)."""
@@ -119,13 +120,14 @@ class Whitened:
             made.append(self.line)
         if self.season is not None:
             made.extend(self.season.T)
-        for index, kind in changes:
-            if kind != 1:
+        for change in changes:
+            index = change.index
+            if change.kind != 1:
                 step = np.zeros(self.n)
                 step[index] = self.start[index]
                 step[index + 1 :] = self.ones[index + 1 :]
                 made.append(step)
-            if kind != 0:
+            if change.kind != 0:
                 bend = np.zeros(self.n)
                 bend[index + 1 :] = self.line[index + 1 :] - self.x[index] * self.ones[index + 1 :]
                 made.append(bend)
@@ -141,7 +143,8 @@ class Whitened:
         """Log-likelihood at a residual sum of squares, not below what the resolution of the values allows."""
         if self.series.sd is not None:
             return log_likelihood(self.whitener, rss, self.n, self.series.sd)
-        return log_likelihood(self.whitener, max(rss, self.floor), self.n)
+        # The columns of a cycle take as many readings' worth of information out of the noise.
+        return log_likelihood(self.whitener, max(rss, self.floor), self.n - self.cycle_size)
 
     def savings(self, basis: Floats, residual: Floats) -> Floats:
         """How much a change of each kind at each place would take off the sum of squares: array (3, n)."""
@@ -169,8 +172,8 @@ def allowed(n: int, others: tuple[Placed, ...], min_size: int) -> np.ndarray:
     """Where a change leaves at least `min_size` readings in each segment: bool (n,)."""
     free = np.zeros(n, dtype=bool)
     free[min_size : n - min_size + 1] = True
-    for index, _ in others:
-        free[max(index - min_size + 1, 0) : index + min_size] = False
+    for change in others:
+        free[max(change.index - min_size + 1, 0) : change.index + min_size] = False
     return free
 
 
@@ -193,7 +196,7 @@ def best_addition(view: Whitened, others: tuple[Placed, ...], rules: Rules) -> t
 
 def total_extra(changes: tuple[Placed, ...], rules: Rules) -> float:
     """Sum of the extra prices of the kinds."""
-    return sum(rules.extra[kind] for _, kind in changes)
+    return sum(rules.extra[change.kind] for change in changes)
 
 
 def refined(
@@ -201,41 +204,45 @@ def refined(
 ) -> tuple[tuple[Placed, ...], float]:
     """Move each change in turn to where it is worth most, the others standing, until nothing moves."""
     for _ in range(SWEEPS):
-        moved = False
-        for change in changes:
-            if change not in changes:
-                continue
-            others = tuple(c for c in changes if c != change)
-            found = best_addition(view, others, rules)
-            if found is None:
-                continue
-            value = found[0] - total_extra(others, rules)
-            if value > score + 1e-9:
-                changes, score, moved = tuple(sorted((*others, found[1]))), value, True
-        if not moved:
+        before = changes
+        for change in before:
+            if change in changes:
+                changes, score = moved(view, changes, change, score, rules)
+        if changes == before:
             break
     return changes, score
 
 
-def path(view: Whitened, rules: Rules, patience: float) -> list[Found]:
-    """Best sets of 0, 1, 2, ... changes, each grown from the one before and refined.
+def moved(
+    view: Whitened, changes: tuple[Placed, ...], change: Placed, score: float, rules: Rules
+) -> tuple[tuple[Placed, ...], float]:
+    """Move one change to where it is worth most, if that raises the score."""
+    others = tuple(c for c in changes if c != change)
+    found = best_addition(view, others, rules)
+    value = -np.inf if found is None else found[0] - total_extra(others, rules)
+    if found is None or value <= score + 1e-9:
+        return changes, score
+    return tuple(sorted((*others, found[1]))), value
 
-    Growing stops at `rules.most`, or where two more changes together have brought less than `patience`, the price
-    of one change.
+
+def path(view: Whitened, rules: Rules, patience: float) -> list[Found]:
+    """Best sets of 0, 1, 2, ... changes, each grown from the one before; neighbours of a new change may then move.
+
+    Growing stops at `rules.most`, or where two more changes together have brought less than `patience`.
     """
-    rss = view.remainder((), rules.sloped)[2]
-    score = view.log_likelihood(rss)
+    score = view.log_likelihood(view.remainder((), rules.sloped)[2])
     changes: tuple[Placed, ...] = ()
     out = [Found(changes, score, view.whitener.memory)]
     while len(changes) < rules.most:
         found = best_addition(view, changes, rules)
         if found is None:
             break
-        value = found[0] - total_extra(changes, rules)
+        score = found[0] - total_extra(changes, rules)
         changes = tuple(sorted((*changes, found[1])))
-        if len(changes) > 1:
-            changes, value = refined(view, changes, value, rules)
-        out.append(Found(changes, value, view.whitener.memory))
-        if len(out) > 3 and out[-1].score - out[-3].score < patience:
+        place = changes.index(found[1])
+        for neighbour in (*changes[max(place - 1, 0) : place], *changes[place + 1 : place + 2]):
+            changes, score = moved(view, changes, neighbour, score, rules)
+        out.append(Found(changes, score, view.whitener.memory))
+        if len(out) > 3 and score - out[-3].score < patience:
             break
     return out

@@ -37,21 +37,26 @@ def optimal_partition(values: Floats, penalty: float, min_size: int = 1) -> list
         Least number of values in a piece.
 
     """
-    costs = level_costs(values)
     n = len(values)
+    centred = values - values.mean()
+    total = np.concatenate([[0.0], np.cumsum(centred)])
+    square = np.concatenate([[0.0], np.cumsum(centred**2)])
     best = np.full(n + 1, np.inf)
     best[0] = -penalty
     origin = np.zeros(n + 1, dtype=int)
     for end in range(min_size, n + 1):
-        options = best[: end - min_size + 1] + costs[: end - min_size + 1, end] + penalty
+        starts = slice(0, end - min_size + 1)
+        size = end - np.arange(starts.stop)
+        costs = square[end] - square[starts] - (total[end] - total[starts]) ** 2 / size
+        options = best[starts] + costs + penalty
         origin[end] = int(np.argmin(options))
         best[end] = options[origin[end]]
-    starts: list[int] = []
+    found: list[int] = []
     end = n
     while origin[end] > 0:
         end = int(origin[end])
-        starts.append(end)
-    return starts[::-1]
+        found.append(end)
+    return found[::-1]
 
 
 def best_partitions(values: Floats, most: int, min_size: int = 1) -> list[tuple[list[int], float]]:
@@ -65,7 +70,7 @@ def best_partitions(values: Floats, most: int, min_size: int = 1) -> list[tuple[
     costs[size < min_size] = np.inf
     best = costs[0]
     origins: list[np.ndarray] = []
-    out = [([], float(best[n]))] if n >= min_size else []
+    out: list[tuple[list[int], float]] = [([], float(best[n]))] if n >= min_size else []
     for _ in range(most):
         options = best[:, None] + costs
         origins.append(np.argmin(options, axis=0))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftwatch.changes.memory import Floats
+from driftwatch.changes.season import FEWEST_CYCLES, cycle_length
 from driftwatch.errors import UsageError
 
 #: A spike stands out from both sides by this many standard deviations of the difference of two neighbours.
@@ -39,6 +40,8 @@ class Reading:
         Number of missing values.
     resolution : float
         Step that all values are multiples apart of; 0 where there is none.
+    cycle : int
+        Length of the cycle that the values follow, in positions; 0 where there is none.
 
     """
 
@@ -49,6 +52,7 @@ class Reading:
     spikes: tuple[int, ...]
     missing: int
     resolution: float
+    cycle: int
 
     @property
     def gaps(self) -> Floats:
@@ -69,7 +73,8 @@ def read(values: Any, at: Any, spikes: bool = True) -> Reading:
         )
     kept = np.flatnonzero(~np.isnan(numbers))
     missing = len(numbers) - len(kept)
-    aside = kept[_spikes(numbers[kept])] if spikes else kept[:0]
+    cycle = _cycle(numbers, positions, kept) if spikes else 0
+    aside = kept[_spikes(numbers[kept])] if spikes and not cycle else kept[:0]
     kept = np.setdiff1d(kept, aside)
     return Reading(
         kept=kept,
@@ -79,6 +84,7 @@ def read(values: Any, at: Any, spikes: bool = True) -> Reading:
         spikes=tuple(int(i) for i in aside),
         missing=missing,
         resolution=_resolution(numbers[kept]),
+        cycle=cycle,
     )
 
 
@@ -117,7 +123,7 @@ def _positions(at: Any, n: int) -> Floats:
             raise UsageError("at holds something that is not a date", "segment") from None
         if np.isnat(moments).any():
             raise UsageError("at has a missing date", "segment", "leave that reading out")
-        positions = (moments - moments[:1]).astype("timedelta64[us]").astype(float) / 86_400e6
+        positions = np.asarray((moments - moments[:1]).astype("timedelta64[us]").astype(float) / 86_400e6)
     else:
         positions = _numbers(at, "at")
     if positions.shape != (n,):
@@ -130,7 +136,15 @@ def _positions(at: Any, n: int) -> Floats:
         raise UsageError(
             f"at is not in order: at[{first}] comes before at[{first - 1}]", "segment", "sort both"
         )
-    return positions
+    return np.asarray(positions, dtype=float)
+
+
+def _cycle(values: Floats, positions: Floats, kept: NDArray[np.intp]) -> int:
+    """Length of the cycle of evenly spaced values; missing ones are filled in on straight lines."""
+    gaps = np.diff(positions)
+    if len(kept) < 3 * FEWEST_CYCLES or np.ptp(gaps) > 1e-3 * np.mean(gaps):
+        return 0
+    return cycle_length(np.interp(np.arange(kept[0], kept[-1] + 1), kept, values[kept]))
 
 
 def _spikes(values: Floats) -> NDArray[np.intp]:

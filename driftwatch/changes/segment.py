@@ -3,39 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import log
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 from scipy.stats import t as student
 
-from driftwatch.changes.false_alarms import price
-from driftwatch.changes.memory import LONGEST, Floats
-from driftwatch.changes.mixture import (
-    KINDS,
-    Found,
-    Placed,
-    Rules,
-    Series,
-    Whitened,
-    allowed,
-    path,
+from driftwatch.changes.choose import (
+    CONFIDENCE,
+    FEWEST,
+    Price,
+    default_min_size,
+    pruned,
+    scale,
+    scaled,
+    select,
+    where,
 )
-from driftwatch.changes.partition import optimal_partition
+from driftwatch.changes.false_alarms import price_of_change
+from driftwatch.changes.memory import Floats
+from driftwatch.changes.mixture import KINDS, Found, Placed, Rules, Series, Whitened
 from driftwatch.changes.reading import Reading, read
+from driftwatch.changes.season import cycle_columns
 from driftwatch.changes.segmentation import Segmentation, SegmentChange
 from driftwatch.errors import UsageError
 
-#: Memories at which places of changes are searched.
-MEMORIES = (0.0, 0.2, 0.4, 0.6, 0.75, LONGEST)
-#: Shorter series are too short to tell a change from noise.
-FEWEST = 8
-MOST_CHANGES = 10
-CONFIDENCE = 0.95
-#: Variance, as a share of the whole, below which differences are rounding errors of the computer.
-ROUNDING = 1e-14
 MODELS = ("auto", "level", "line", "bend")
+Indices = NDArray[np.intp]
 
 
 def segment(
@@ -70,7 +65,7 @@ def segment(
         Price of one change in units of twice the log-likelihood (squared residuals over the noise variance).
         It replaces `false_alarm_rate`, and no value is then set aside as a spike.
     min_size : int, optional
-        Least number of used values in a segment. The default grows with the series from 2 to 5, and is 1 where
+        Least number of used values in a segment. The default grows with the series from 3 to 8, and is 1 where
         a penalty is given.
 
     Returns
@@ -87,22 +82,18 @@ def segment(
     reading = read(values, at, spikes=penalty is None)
     m = len(reading.kept)
     least = min_size or (default_min_size(m) if penalty is None else 1)
-    cost = penalty / 2 if penalty is not None else price(m, false_alarm_rate)
-    series = _scaled(reading, noise_sd)
+    first = penalty / 2 if penalty is not None else price_of_change(m, false_alarm_rate)
+    price = Price(first, m, flat=penalty is not None)
+    series = scaled(reading, noise_sd)
     enough = m >= max(FEWEST if penalty is None else 2, 2 * least) and float(np.ptp(reading.values)) > 0
-    best = _select(series, model, memory, least, cost) if enough else None
-    answer = _describe(reading, series, best, memory, cost)
+    best = select(series, model, memory, least, price) if enough else None
+    answer = _describe(reading, series, best, memory, price)
     return replace(
         answer,
         false_alarm_rate=None if penalty is not None else float(false_alarm_rate),
-        penalty=2 * cost,
+        penalty=2 * price.first,
         min_size=least,
     )
-
-
-def default_min_size(n: int) -> int:
-    """Least segment for n readings: 2 to 5."""
-    return max(2, min(5, n // 8))
 
 
 def _check(
@@ -129,87 +120,7 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
 
 
-def _scaled(reading: Reading, noise_sd: float | None) -> Series:
-    """Series with values about 0 and of size 1, and positions from 0 to 1."""
-    values, positions = reading.values, reading.positions
-    centre, unit, start, length = _scale(reading)
-    return Series(
-        x=(positions - start) / length,
-        y=(values - centre) / unit,
-        gaps=reading.gaps,
-        floor=max((reading.resolution / unit) ** 2 / 12, ROUNDING),
-        sd=None if noise_sd is None else noise_sd / unit,
-    )
-
-
-def _scale(reading: Reading) -> tuple[float, float, float, float]:
-    """Centre and unit of the values, start and length of the positions."""
-    if not len(reading.values):
-        return 0.0, 1.0, 0.0, 1.0
-    centre = float(np.mean(reading.values))
-    unit = float(np.std(reading.values)) or 1.0
-    start = float(reading.positions[0])
-    return centre, unit, start, float(reading.positions[-1] - start) or 1.0
-
-
-# --- choosing the changes -----------------------------------------------------------------------------------
-
-
-def families(model: str, n: int, min_size: int) -> list[tuple[Rules, float]]:
-    """Kinds of model that compete, each with the price of its base."""
-    slope = log(n) / 2
-    extra = (0.0, 0.0, slope + 1.0)
-    most = min(MOST_CHANGES, n // min_size - 1)
-    level = Rules(False, (0,), extra, min_size, most)
-    if model == "level":
-        return [(level, 0.0)]
-    if model == "bend":
-        return [(Rules(True, (1,), extra, min_size, most), 0.0)]
-    if model == "line":
-        return [(Rules(True, (2,), (0.0, 0.0, 0.0), min_size, most), 0.0)]
-    return [(level, 0.0), (Rules(True, (0, 1, 2), extra, min_size, most), slope)]
-
-
-def candidates(
-    series: Series, model: str, memory: float | None, min_size: int, patience: float
-) -> list[tuple[Found, Rules]]:
-    """Best sets of changes of every number, by family and memory, the price of the base taken off."""
-    memories = MEMORIES if memory is None else (memory,)
-    out: list[tuple[Found, Rules]] = []
-    for rules, base_price in families(model, len(series.y), min_size):
-        for value in memories:
-            grown = path(series.at_memory(value), rules, patience)
-            out.extend((replace(found, score=found.score - base_price), rules) for found in grown)
-    return out
-
-
-def _select(
-    series: Series, model: str, memory: float | None, min_size: int, cost: float
-) -> tuple[Found, Rules]:
-    """Set of changes with the best score, each change paying for itself."""
-    if model == "level" and memory == 0 and series.sd is not None:
-        starts = optimal_partition(series.y, 2 * series.sd**2 * cost, min_size)
-        changes = tuple(Placed(start, 0) for start in starts)
-        return Found(changes, 0.0, 0.0), families(model, len(series.y), min_size)[0][0]
-    options = candidates(series, model, memory, min_size, cost)
-    return max(options, key=lambda option: option[0].score - cost * len(option[0].changes))
-
-
 # --- describing them ----------------------------------------------------------------------------------------
-
-
-def _likeliest_memory(series: Series, changes: tuple[Placed, ...], sloped: bool) -> float:
-    """Memory at which a set of changes is most likely."""
-
-    def loss(memory: float) -> float:
-        view = Whitened(series, series.whitener(memory))
-        return -view.log_likelihood(view.remainder(changes, sloped)[2])
-
-    losses = [loss(m) for m in MEMORIES]
-    near = int(np.argmin(losses))
-    low, high = MEMORIES[max(near - 1, 0)], MEMORIES[min(near + 1, len(MEMORIES) - 1)]
-    found = minimize_scalar(loss, bounds=(low, high), method="bounded", options={"xatol": 1e-7})
-    return float(found.x) if found.fun < losses[near] else MEMORIES[near]
 
 
 def _describe(
@@ -217,11 +128,11 @@ def _describe(
     series: Series,
     best: tuple[Found, Rules] | None,
     memory: float | None,
-    cost: float,
+    price: Price,
 ) -> Segmentation:
     """Effects, intervals and confidence sets of the changes chosen."""
     n_all, m = len(reading.all_positions), len(reading.kept)
-    centre, unit, start, length = _scale(reading)
+    centre, unit, start, length = scale(reading)
     if best is None:
         level = centre if m else np.nan
         sd = float(np.std(reading.values, ddof=1)) if m > 1 else float("nan")
@@ -242,11 +153,10 @@ def _describe(
             base="level",
         )
     found, rules = best
-    changes = found.changes
-    known = memory if memory is not None else _likeliest_memory(series, changes, rules.sloped)
+    changes, known = pruned(series, found, rules, memory, price)
     view = series.at_memory(known)
-    knots = _knots(view, changes, rules.sloped)
-    columns = _columns(series.x, np.arange(m), knots, rules.sloped)
+    knots = _knots(view, changes, rules.sloped, series.season)
+    columns = _columns(series.x, np.arange(m), knots, rules.sloped, series.season)
     whitened = view.whitener(columns)
     coefficients = np.linalg.lstsq(whitened, view.y, rcond=None)[0]
     residual = view.y - whitened @ coefficients
@@ -270,7 +180,7 @@ def _describe(
         if change.kind != 0:
             bend = _interval(coefficients[column], errors[column], unit / length)
             column += 1
-        places, gain = _where(view, changes, number, rules)
+        places, gain = where(view, changes, number, rules)
         place = knot[0] if change.kind == 1 else float(series.x[change.index])
         index = int(np.searchsorted(series.x, place, side="left")) if change.kind == 1 else change.index
         details.append(
@@ -283,11 +193,13 @@ def _describe(
                 step_interval=step[1:],
                 bend=bend[0],
                 bend_interval=bend[1:],
-                evidence=gain - cost,
+                evidence=gain - price.last(len(changes)),
             )
         )
     rank = np.searchsorted(reading.kept, np.arange(n_all))
-    everywhere = _columns((reading.all_positions - start) / length, rank, knots, rules.sloped)
+    x_all = (reading.all_positions - start) / length
+    cycle_all = cycle_columns(np.arange(n_all), x_all, reading.cycle) if reading.cycle else None
+    everywhere = _columns(x_all, rank, knots, rules.sloped, cycle_all)
     fitted = centre + unit * (everywhere @ coefficients)
     firsts = [0, *(d.index for d in details)]
     slopes = np.zeros(len(firsts))
@@ -305,7 +217,7 @@ def _describe(
         dropped=n_all - m,
         spikes=reading.spikes,
         false_alarm_rate=None,
-        penalty=2 * cost,
+        penalty=2 * price.first,
         min_size=rules.min_size,
         base="line" if rules.sloped else "level",
     )
@@ -316,7 +228,9 @@ def _interval(value: float, error: float, unit: float) -> tuple[float, float, fl
     return float(value * unit), float((value - error) * unit), float((value + error) * unit)
 
 
-def _columns(x: Floats, rank: Floats, knots: list[tuple[float, Placed]], sloped: bool) -> Floats:
+def _columns(
+    x: Floats, rank: Indices, knots: list[tuple[float, Placed]], sloped: bool, season: Floats | None
+) -> Floats:
     """Unwhitened design at positions x whose place among the used readings is `rank`."""
     columns = [np.ones(len(x))]
     if sloped:
@@ -328,10 +242,14 @@ def _columns(x: Floats, rank: Floats, knots: list[tuple[float, Placed]], sloped:
             columns.append(
                 np.maximum(x - knot, 0.0) if change.kind == 1 else (rank >= change.index) * (x - knot)
             )
+    if season is not None:
+        columns.extend(season.T)
     return np.column_stack(columns)
 
 
-def _knots(view: Whitened, changes: tuple[Placed, ...], sloped: bool) -> list[tuple[float, Placed]]:
+def _knots(
+    view: Whitened, changes: tuple[Placed, ...], sloped: bool, season: Floats | None
+) -> list[tuple[float, Placed]]:
     """Where the lines of each bend meet, between readings too; the others standing."""
     x = view.x
     knots = [(float(x[c.index]), c) for c in changes]
@@ -339,7 +257,7 @@ def _knots(view: Whitened, changes: tuple[Placed, ...], sloped: bool) -> list[tu
 
     def loss(place: float, number: int) -> float:
         trial = [*knots[:number], (place, knots[number][1]), *knots[number + 1 :]]
-        columns = view.whitener(_columns(x, rank, trial, sloped))
+        columns = view.whitener(_columns(x, rank, trial, sloped, season))
         residual = view.y - columns @ np.linalg.lstsq(columns, view.y, rcond=None)[0]
         return float(residual @ residual)
 
@@ -367,22 +285,3 @@ def _intervals(x: Floats, index: int) -> list[tuple[float, float]]:
     if len(after):
         out.append((float(place), float(after[0])))
     return out
-
-
-def _where(view: Whitened, changes: tuple[Placed, ...], number: int, rules: Rules) -> tuple[list[int], float]:
-    """Confidence set of one change's place, the others standing, and what the change gains.
-
-    Places are weighted by their likelihood; the likeliest that together hold `CONFIDENCE` make the set.
-    """
-    change = changes[number]
-    others = tuple(c for c in changes if c != change)
-    basis, residual, rss = view.remainder(others, rules.sloped)
-    saved = view.savings(basis, residual)[change.kind]
-    free = np.flatnonzero(allowed(view.n, others, rules.min_size))
-    scores = np.array([view.log_likelihood(rss - float(saved[i])) for i in free])
-    weights = np.exp(scores - scores.max())
-    order = np.argsort(-weights, kind="stable")
-    held = np.cumsum(weights[order]) / weights.sum()
-    chosen = free[order[: int(np.searchsorted(held, CONFIDENCE)) + 1]]
-    gain = view.log_likelihood(rss - float(saved[change.index])) - view.log_likelihood(rss)
-    return sorted({*(int(i) for i in chosen), change.index}), gain - rules.extra[change.kind]
