@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from scipy.special import logsumexp
@@ -10,11 +12,18 @@ from scipy.stats import multivariate_normal
 from driftwatch.changes.evidence import NOISIER, Effects, Pattern, log_factors
 
 
+def effects_of(estimate: np.ndarray, own_var: np.ndarray, shared_sd: np.ndarray) -> Effects:
+    """Effects that come with nothing beside them."""
+    said = {"estimate": estimate, "own_var": own_var, "shared_sd": shared_sd}
+    beside = {f.name: np.zeros(len(estimate)) for f in fields(Effects) if f.name not in said}
+    return Effects(**said, **beside)
+
+
 def random_case(seed: int, cells: int = 11, candidates: int = 4):
     rng = np.random.default_rng(seed)
     signal = rng.integers(0, 3, cells)
     signal[:3] = [0, 1, 2]
-    effects = Effects(
+    effects = effects_of(
         estimate=rng.normal(0.0, 2.0, (candidates, cells)),
         own_var=rng.uniform(0.1, 2.0, (candidates, cells)),
         shared_sd=rng.uniform(0.0, 0.8, (candidates, cells)),
@@ -76,8 +85,10 @@ def test_a_cell_that_says_nothing_changes_nothing():
     effects, patterns, signal = random_case(3)
     own = effects.own_var.copy()
     own[:, 5] = np.inf
-    mute = Effects(np.where(np.isinf(own), 0.0, effects.estimate), own, effects.shared_sd)
-    without = Effects(*(np.delete(part, 5, axis=1) for part in (mute.estimate, mute.own_var, mute.shared_sd)))
+    mute = effects_of(np.where(np.isinf(own), 0.0, effects.estimate), own, effects.shared_sd)
+    without = effects_of(
+        *(np.delete(part, 5, axis=1) for part in (mute.estimate, mute.own_var, mute.shared_sd))
+    )
     fewer = [
         Pattern(
             p.name, p.kind, np.delete(p.basis, 5, axis=0), np.delete(p.spread, 5), np.delete(p.mean, 5),
@@ -92,9 +103,9 @@ def test_a_cell_that_says_nothing_changes_nothing():
 
 def test_no_effect_speaks_against_a_change_and_a_fitting_one_for_it():
     effects, patterns, signal = random_case(5)
-    nothing = Effects(np.zeros_like(effects.estimate), effects.own_var, effects.shared_sd)
+    nothing = effects_of(np.zeros_like(effects.estimate), effects.own_var, effects.shared_sd)
     pattern = patterns[0]
-    fitting = Effects(
+    fitting = effects_of(
         np.broadcast_to(8.0 * pattern.basis[:, 0], effects.estimate.shape), effects.own_var, effects.shared_sd
     )
     assert (log_factors(nothing, [pattern], signal) < 0.0).all()
@@ -103,7 +114,7 @@ def test_no_effect_speaks_against_a_change_and_a_fitting_one_for_it():
 
 def test_signs_do_not_matter_where_the_pattern_has_no_mean():
     effects, patterns, signal = random_case(6)
-    turned = Effects(-effects.estimate, effects.own_var, effects.shared_sd)
+    turned = effects_of(-effects.estimate, effects.own_var, effects.shared_sd)
     np.testing.assert_allclose(
         log_factors(effects, patterns[:1], signal), log_factors(turned, patterns[:1], signal), atol=1e-10
     )
@@ -113,7 +124,7 @@ def test_units_cancel():
     # Hand-solved: scaling every quantity by k shifts both log densities by the same number.
     effects, patterns, signal = random_case(7)
     k = 6.894757293168361
-    scaled = Effects(k * effects.estimate, k**2 * effects.own_var, k * effects.shared_sd)
+    scaled = effects_of(k * effects.estimate, k**2 * effects.own_var, k * effects.shared_sd)
     larger = [
         Pattern(p.name, p.kind, k * p.basis, k * p.spread, k * p.mean, k * p.late, p.scales) for p in patterns
     ]

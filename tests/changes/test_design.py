@@ -1,0 +1,57 @@
+"""The shapes that a change may have over the snapshots, by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from driftwatch.changes.design import build_design, candidates
+from tests.reference.plain_series import fleet_with, series
+
+LEARNED = np.array([[0.0, 20.0, 20.0, 10.0], [0.0, np.inf, np.inf, np.inf]])
+LEARNED[1, 0] = np.inf
+DISTANCE = np.array([0.0, 0.5, 1.0, 2.0])
+
+
+def shape(kind: str, at: int, share: float = 0.5) -> np.ndarray:
+    return candidates(kind, LEARNED, DISTANCE, 10.0, share, np.array([at]))[:, :, 0]
+
+
+def test_a_step_is_reached_over_the_shifts_learned_since():
+    # Hand-solved: half of the 20 shifts before snapshot 2 came after the change, then 10 more:
+    # 1 - exp(-10/10), 1 - exp(-20/10). A pack is measured afresh: whole at once.
+    step = shape("step", 2)
+    np.testing.assert_allclose(step[0], [0.0, 0.0, 1 - np.exp(-1), 1 - np.exp(-2)])
+    np.testing.assert_allclose(step[1], [0.0, 0.0, 1.0, 1.0])
+
+
+def test_a_jump_is_learned_away_as_a_step_is_learned():
+    jump, step = shape("transient", 2), shape("step", 2)
+    np.testing.assert_allclose(jump[0] + step[0], [0.0, 0.0, 1.0, 1.0])
+    np.testing.assert_allclose(jump[1], 0.0)
+
+
+def test_a_bend_counts_distance_from_the_snapshot_before_it():
+    # Hand-solved: from snapshot 1 (0.5) on, 0.5 and 1.5 in 10 000 km.
+    np.testing.assert_allclose(shape("bend", 2)[0], [0.0, 0.0, 0.5, 1.5])
+
+
+def test_nothing_can_change_before_the_first_snapshot():
+    for kind in ("step", "transient", "bend"):
+        np.testing.assert_array_equal(shape(kind, 0), 0.0)
+
+
+@pytest.mark.parametrize("kind", ["step", "transient", "bend"])
+def test_nothing_shows_before_its_time(kind):
+    assert (shape(kind, 3)[:, :3] == 0.0).all()
+
+
+def test_whitened_columns_of_a_plain_series_are_the_columns_over_the_noise():
+    # Hand-solved: independent noise of sd 2 halves everything (the series is quiet, so its own scale is
+    # taken as the least allowed and divides as well).
+    values = np.full(12, 30.0)
+    values[::2] += 1.0
+    design = build_design(series(values), fleet_with(white_sd=2.0))
+    scale = design.whiten[0, 0, 0] * 2.0
+    np.testing.assert_allclose(design.whiten[0], np.eye(12) / 2.0 * scale)
+    np.testing.assert_allclose(design.readings[0], values / 2.0 * scale)
