@@ -1,0 +1,60 @@
+"""An owner's store holds one unit, a shop's a handful: nothing may rest on a large fleet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from driftwatch.assessment.assess import analyse
+from driftwatch.assessment.results import UnitAssessment
+from driftwatch.settings import Settings
+from driftwatch.simulate import Action
+from driftwatch.store.records import Records
+from tests.assessment.units import likely, plan, records_of
+
+
+def alone(*actions: Action, seed: int = 3) -> UnitAssessment:
+    return analyse(records_of(plan(*actions), seed=seed), Settings())[0].assessment
+
+
+def together(*parts: Records) -> Records:
+    """Several one-unit records as one store; the units are renamed."""
+    frames = {name: [] for name in ("units", "snapshots", "readings", "events")}
+    for number, part in enumerate(parts):
+        for name, kept in frames.items():
+            kept.append(getattr(part, name).astype({"unit": object}).assign(unit=f"X{number}"))
+    whole = {name: pd.concat(kept, ignore_index=True) for name, kept in frames.items()}
+    return replace(parts[0], **whole)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_single_quiet_unit_is_quiet(seed):
+    said = alone(seed=seed)
+    assert said.state == "steady"
+    assert likely(said) == []
+
+
+@pytest.mark.parametrize(
+    "action",
+    [
+        Action("power", 400.0, 25.0),
+        Action("load", 400.0, 25.0, mode="tow"),
+        Action("pressure", 100.0, 18.0),
+        Action("wear", 0.0, 0.7, packs=("pack3",)),
+    ],
+    ids=lambda action: action.kind,
+)
+def test_a_single_unit_has_its_one_cause_named(action):
+    assert [f.cause for f in likely(alone(action))] == [action.kind]
+
+
+def test_three_units_of_which_one_changed():
+    records = together(
+        records_of(plan(Action("power", 400.0, 25.0)), seed=5),
+        records_of(plan(), seed=6),
+        records_of(plan(), seed=7),
+    )
+    said = [analysis.assessment for analysis in analyse(records, Settings())]
+    assert [[f.cause for f in likely(s)] for s in said] == [["power"], [], []]

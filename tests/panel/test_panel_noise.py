@@ -1,0 +1,170 @@
+"""What the fleet says about noise, against fleets whose noise is known; and slips of the keyboard."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from driftwatch.panel.build import panels
+from driftwatch.panel.faults import without_slips
+from driftwatch.panel.fleet import fit_fleet
+from driftwatch.panel.noise import MONTH, Fleet, SignalNoise, corrected
+from driftwatch.panel.panel import Panel
+from tests.assessment.units import profile
+from tests.panel.by_hand import cell, records
+from tests.reference.plain_series import fleet_with
+
+SHIFTS = [s.id for s in profile().shifts]
+UNITS, COUNT = 20, 24
+
+
+def fine_profile():
+    """The same transmission without rounding."""
+    return replace(profile(), signals=tuple(replace(s, resolution=None) for s in profile().signals))
+
+
+def fleet_of(noise, temperature=80.0, seed: int = 1) -> list[Panel]:
+    """Panels of apply trims in normal mode; `noise(rng)` gives one unit's (T, C) deviations."""
+    rng = np.random.default_rng(seed)
+    warm = rng.normal(80.0, 12.0, COUNT) if temperature is None else np.full(COUNT, temperature)
+    made = []
+    for _ in range(UNITS):
+        values = rng.normal(0.0, 12.0, len(SHIFTS)) + noise(rng, warm)
+        rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), 200.0, channel=s)]
+        made += panels(records(rows, COUNT, temperature=list(warm), kind=fine_profile()))
+    return made
+
+
+def test_white_noise_is_recovered():
+    # 20 units x 10 cells x 24 readings of sd 2: a robust scale of some 4000 differences is good to 5 %.
+    fleet = fit_fleet(fleet_of(lambda rng, warm: rng.normal(0.0, 2.0, (COUNT, len(SHIFTS)))), 10.0)
+    assert fleet.noise["apply_trim"].sd == pytest.approx(2.0, rel=0.08)
+    assert fleet.noise["apply_trim"].readings == UNITS * COUNT * len(SHIFTS)
+    assert fleet.noise["apply_trim"].units == UNITS
+
+
+def test_noise_with_memory_is_seen_to_have_it():
+    def wandering(rng, warm):
+        rho = 0.7 ** (30.0 / MONTH)
+        path = np.empty((COUNT, len(SHIFTS)))
+        path[0] = rng.normal(0.0, 2.0, len(SHIFTS))
+        for t in range(1, COUNT):
+            path[t] = rho * path[t - 1] + rng.normal(0.0, 2.0 * np.sqrt(1 - rho**2), len(SHIFTS))
+        return path
+
+    noise = fit_fleet(fleet_of(wandering), 10.0).noise["apply_trim"]
+    assert noise.wander_sd > 3.0 * noise.white_sd
+    assert noise.memory == pytest.approx(0.7, abs=0.15)
+    assert noise.sd == pytest.approx(2.0, rel=0.2)
+
+
+def test_noise_that_all_cells_share_is_told_from_their_own():
+    def shared(rng, warm):
+        return rng.normal(0.0, 1.5, (COUNT, 1)) + rng.normal(0.0, 1.0, (COUNT, len(SHIFTS)))
+
+    noise = fit_fleet(fleet_of(shared), 10.0).noise["apply_trim"]
+    common = np.hypot(noise.common_white_sd, noise.common_wander_sd)
+    assert common == pytest.approx(1.5, rel=0.2)
+    assert np.sqrt(noise.sd**2 - common**2) == pytest.approx(1.0, rel=0.25)
+
+
+def test_fluid_temperature_is_taken_out():
+    def warmed(rng, warm):
+        return -0.3 * (warm - 80.0)[:, None] + rng.normal(0.0, 1.0, (COUNT, len(SHIFTS)))
+
+    made = fleet_of(warmed, temperature=None)
+    fleet = fit_fleet(made, 10.0)
+    assert fleet.noise["apply_trim"].temperature == pytest.approx(-0.3, abs=0.03)
+    assert fleet.noise["apply_trim"].sd == pytest.approx(1.0, rel=0.1)
+    level = corrected(made[0], fleet)
+    assert np.std(level - level.mean(axis=0)) == pytest.approx(1.0, rel=0.15)
+
+
+def test_readings_that_do_not_move_have_noise_of_the_controllers_step_at_least():
+    rows = [r for s in SHIFTS for r in cell([4.0] * COUNT, 200.0, channel=s)]
+    noise = fit_fleet(panels(records(rows, COUNT)), 10.0).noise["apply_trim"]
+    assert noise.sd >= 1.0 / np.sqrt(12.0) - 1e-12  # hand-solved: rounding to 1 kPa
+
+
+def test_steps_do_not_pass_for_noise():
+    def stepped(rng, warm):
+        jump = 25.0 * (np.arange(COUNT) >= rng.integers(6, 18))[:, None]
+        return jump + rng.normal(0.0, 2.0, (COUNT, len(SHIFTS)))
+
+    assert fit_fleet(fleet_of(stepped), 10.0).noise["apply_trim"].sd < 3.0
+
+
+def kernel_noise(**parts: float) -> SignalNoise:
+    return fleet_with(**parts).noise["clutch_volume"]
+
+
+def test_covariances_by_hand():
+    # Hand-solved: white 2^2 on the diagonal; wandering 3^2 x 0.5 over one month, 0.25 over two; learning
+    # scatter 4^2 x exp(-10/10) over ten shifts.
+    noise = kernel_noise(white_sd=2.0, wander_sd=3.0, learning_sd=4.0, memory=0.5, common_white_sd=1.0)
+    days = np.array([0.0, MONTH, 2 * MONTH])
+    own = noise.own_covariance(days, np.array([[0.0, 10.0, 20.0]]), 10.0)[0]
+    e = np.exp(-1.0)
+    np.testing.assert_allclose(np.diag(own), 4.0 + 9.0 + 16.0)
+    np.testing.assert_allclose([own[0, 1], own[0, 2]], [4.5 + 16 * e, 2.25 + 16 * e**2])
+    np.testing.assert_allclose(noise.common_covariance(days), np.eye(3))
+    assert noise.sd == pytest.approx(np.sqrt(4 + 9 + 16 + 1))
+
+
+def slip_fleet() -> Fleet:
+    return fleet_with("apply_trim", white_sd=1.0)
+
+
+def trims(change=None) -> Panel:
+    rng = np.random.default_rng(2)
+    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
+    if change is not None:
+        change(values)
+    rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
+    return without_slips(panels(records(rows, 12))[0], slip_fleet())
+
+
+def test_a_lone_reading_far_off_is_a_slip_and_left_out():
+    panel = trims(lambda v: v.__setitem__((5, 3), 25.0))
+    assert [tuple(at) for at in np.argwhere(panel.slips)] == [(5, 3)]
+    assert not panel.usable[5, 3]
+    assert panel.values[5, 3] == 25.0  # kept as read
+
+
+def test_noise_has_no_slips_and_a_step_is_none():
+    assert not trims().slips.any()
+
+    def step(values):
+        values[6:, 3] += 25.0
+
+    assert not trims(step).slips.any()
+
+
+def test_a_whole_snapshot_that_jumps_and_returns_is_no_slip():
+    def jump(values):
+        values[5] += 25.0
+
+    assert not trims(jump).slips.any()
+
+
+def test_a_lone_jump_in_the_newest_snapshot_waits_for_the_next():
+    def last(values):
+        values[-1, 3] += 25.0
+
+    assert trims(last).slips[-1, 3]
+
+    def confirmed(values):
+        values[-2:, 3] += 25.0
+
+    assert not trims(confirmed).slips.any()
+
+
+def test_a_pack_that_wears_ever_faster_keeps_its_newest_reading():
+    distance = np.arange(24) * 0.42
+    rng = np.random.default_rng(5)
+    volume = 25.0 + 0.5 * np.expm1(0.25 * distance) / 0.25 + rng.normal(0.0, 0.2, 24)
+    rows = cell(list(volume), mode="", channel="pack3", signal="clutch_volume")
+    panel = without_slips(panels(records(rows, 24))[0], fleet_with(white_sd=0.2))
+    assert not panel.slips.any()

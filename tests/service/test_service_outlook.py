@@ -1,0 +1,193 @@
+"""How far a pack still has to go: states and their thresholds, lives, missing readings, dates."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from driftwatch.panel.build import panels
+from driftwatch.panel.noise import KM
+from driftwatch.panel.panel import Panel
+from driftwatch.service.crossing import Crossing, due_dates
+from driftwatch.service.growth import RatePrior
+from driftwatch.service.outlook import Life, fleet_rates, km_per_day, outlooks, service_state
+from driftwatch.service.results import ClutchOutlook
+from driftwatch.settings import Settings
+from tests.assessment.units import profile
+from tests.panel.by_hand import cell, records
+from tests.reference.plain_series import fleet_with
+
+SETTINGS = Settings()
+PACK3 = profile().clutch("pack3")  # 24 cm3 new, limit 36
+FLEET = fleet_with(white_sd=0.25)
+PRIORS = {c.id: RatePrior(0.1, 0.1, 1.5) for c in profile().clutches}
+NAN = float("nan")
+
+
+def pack(volumes, snapshots: int | None = None) -> Panel:
+    values = list(np.asarray(volumes, dtype=float))
+    rows = cell(values, mode="", channel="pack3", signal="clutch_volume")
+    return panels(records(rows, snapshots or len(values)))[0]
+
+
+def worn(rate: float, now: float, count: int = 24, seed: int = 1) -> Panel:
+    """A pack that reaches `now` cm3 at a steady rate per 10 000 km; 4000 km between snapshots."""
+    x = np.arange(count) * 0.4
+    noise = np.random.default_rng(seed).normal(0.0, 0.25, count)
+    return pack(now - rate * (x[-1] - x) + noise)
+
+
+def outlook(panel: Panel, start: int = 0, settings: Settings = SETTINGS) -> ClutchOutlook:
+    return outlooks(panel, {"pack3": Life(start, ())}, PRIORS, FLEET, settings)[0]
+
+
+@pytest.mark.parametrize(
+    ("km", "state"),
+    [(4_000, "due"), (5_000, "due"), (5_001, "plan"), (15_000, "plan"), (15_001, "watch"), (40_000, "watch"),
+     (40_001, "clear"), (1e9, "clear")],
+)  # fmt: skip
+def test_service_states_at_their_thresholds(km, state):
+    # A limit that is surely reached at `km`: more likely than not within any horizon that far.
+    said, reason = service_state(lambda horizon: float(horizon >= km), reached=False, settings=SETTINGS)
+    assert said == state
+    assert "one half" in reason
+
+
+def test_an_even_chance_is_not_more_likely_than_not():
+    assert service_state(lambda km: 0.5, False, SETTINGS)[0] == "clear"
+    assert service_state(lambda km: 0.51, False, SETTINGS)[0] == "due"
+
+
+def test_a_limit_reached_is_due_whatever_the_chances():
+    assert service_state(lambda km: 0.0, True, SETTINGS)[0] == "due"
+
+
+def test_horizons_are_settings():
+    far = SETTINGS.with_value("watch_km", 90_000)
+    assert service_state(lambda km: float(km >= 60_000), False, far)[0] == "watch"
+    assert service_state(lambda km: float(km >= 60_000), False, SETTINGS)[0] == "clear"
+
+
+@pytest.mark.parametrize(
+    ("rate", "left_km", "state"),
+    [(1.0, 2_000.0, "due"), (1.0, 10_000.0, "plan"), (1.0, 25_000.0, "watch"), (0.5, 120_000.0, "clear")],
+)
+def test_a_steadily_worn_pack_gets_the_state_of_its_distance(rate, left_km, state):
+    said = outlook(worn(rate, 36.0 - rate * left_km / KM))
+    assert said.service == state
+    quantiles = said.remaining_km
+    assert quantiles["p10"] <= quantiles["p50"] <= quantiles["p90"]
+    assert quantiles["p10"] <= left_km <= quantiles["p90"]
+    assert said.growth_interval[0] < said.growth_cm3_per_10000km < said.growth_interval[1]
+
+
+def test_used_and_volume_by_hand():
+    # Hand-solved: from 27 to 33 cm3 with the limit at 36: 6 / 9 of the allowance of this life.
+    said = outlook(worn(6.0 / (23 * 0.4), 33.0))
+    assert said.volume_cm3 == pytest.approx(33.0, abs=0.3)
+    assert said.used == pytest.approx(6.0 / 9.0, abs=0.05)
+    assert said.limit_cm3 == 36.0
+    assert said.limit_source == profile().limit_source
+
+
+def test_a_new_life_counts_from_its_own_start():
+    old = worn(1.0, 35.0, 16)
+    volumes = np.concatenate([old.values[:, 0], worn(0.3, 25.0, 12, seed=2).values[:, 0]])
+    panel = pack(volumes)
+    fresh, naive = outlook(panel, start=16), outlook(panel, start=0)
+    assert fresh.life_start == 16
+    assert fresh.used < 0.25
+    assert fresh.life_start_cm3 == pytest.approx(25.0 - 0.3 * 11 * 0.4, abs=0.4)
+    assert fresh.service == "clear"
+    assert naive.life_start_cm3 > fresh.life_start_cm3 + 1.0
+
+
+def test_few_readings_are_less_sure_and_hardly_any_are_no_forecast():
+    many, few = outlook(worn(0.8, 31.0, 24)), outlook(worn(0.8, 31.0, 5))
+    spread = [np.diff(o.growth_interval)[0] for o in (many, few)]
+    assert spread[1] > 1.5 * spread[0]
+    assert outlooks(pack([30.0, 30.5]), {}, PRIORS, FLEET, SETTINGS) == []
+
+
+def test_no_volumes_or_no_limit_is_no_forecast():
+    trims = panels(records(cell([1.0] * 8), 8))[0]
+    assert outlooks(trims, {}, PRIORS, fleet_with("apply_trim", white_sd=1.0), SETTINGS) == []
+    unlimited = replace(
+        profile(),
+        clutches=tuple(
+            replace(c, service_limit_cm3=None, limit_clearance_mm=None) for c in profile().clutches
+        ),
+    )
+    rows = cell([30.0 + i for i in range(8)], mode="", channel="pack3", signal="clutch_volume")
+    assert outlooks(panels(records(rows, 8, kind=unlimited))[0], {}, PRIORS, FLEET, SETTINGS) == []
+
+
+def test_a_limit_from_the_clearance_is_that_of_the_volume():
+    # Hand-solved: 120 cm2 x 1.00 mm are 12.0 cm3 over the new volume.
+    by_clearance = replace(
+        profile(), clutches=tuple(replace(c, service_limit_cm3=None) for c in profile().clutches)
+    )
+    volumes = worn(1.0, 33.0).values[:, 0]
+    rows = cell(list(volumes), mode="", channel="pack3", signal="clutch_volume")
+    said = outlook(panels(records(rows, 24, kind=by_clearance))[0])
+    assert said.limit_cm3 == pytest.approx(36.0)
+    assert said.remaining_km == outlook(worn(1.0, 33.0)).remaining_km
+
+
+def test_readings_missing_here_and_there_are_no_harm():
+    volumes = worn(1.0, 33.0).values[:, 0].copy()
+    volumes[[3, 8, 9, 23]] = NAN
+    whole, part = outlook(worn(1.0, 33.0)), outlook(pack(volumes, 24))
+    assert part.service == whole.service
+    assert part.remaining_km["p50"] == pytest.approx(whole.remaining_km["p50"], rel=0.35)
+
+
+def test_dates_follow_the_units_own_use():
+    crossed = Crossing(np.full(2000, 26_000.0), np.full(2000, 30.0), np.ones(2000), np.zeros(2000), 0.0)
+    last = date(2025, 1, 1)
+    due = due_dates(crossed, last, 130.0)
+    assert abs(due["p50"] - (last + timedelta(days=200))).days <= 3  # hand-solved: 26 000 / 130
+    assert due["p10"] < due["p50"] < due["p90"]
+    assert due_dates(crossed, last, None) == {"p10": None, "p50": None, "p90": None}
+    assert due_dates(crossed, last, 0.0) == {"p10": None, "p50": None, "p90": None}
+
+
+def test_use_is_that_of_the_last_year():
+    panel = pack([30.0] * 20)
+    later = panel.odometer_km[7] + 1000.0 * np.arange(1, 13)
+    slow = replace(panel, odometer_km=np.r_[panel.odometer_km[:8], later])
+    assert km_per_day(panel) == pytest.approx(4000.0 / 30.0)
+    assert km_per_day(slow) == pytest.approx(1000.0 / 30.0, rel=0.3)
+    assert km_per_day(pack([30.0])) is None
+
+
+def test_a_fan_widens_and_meets_the_present():
+    said = outlook(worn(1.0, 33.0))
+    assert (said.fan_p10 <= said.fan_p50).all()
+    assert (said.fan_p50 <= said.fan_p90).all()
+    width = said.fan_p90 - said.fan_p10
+    assert width[-1] > width[0]
+    assert said.fan_p50[0] == pytest.approx(said.volume_cm3, abs=0.1)
+
+
+def test_fleet_rates_cover_every_pack_of_every_profile():
+    rates = fleet_rates([worn(1.0, 33.0, seed=s) for s in range(4)])
+    assert set(rates) == {profile().name}
+    assert set(rates[profile().name]) == {c.id for c in profile().clutches}
+    assert rates[profile().name]["pack3"].usual > 0.3
+
+
+def test_coverage_of_the_eighty_per_cent_interval_on_steady_packs():
+    # 60 packs whose true distance left is known; 80 % intervals, binomial 99.9 % bounds. Rates are drawn
+    # from the prior's wide part, volumes with the noise the model is told of.
+    rng = np.random.default_rng(77)
+    held = 0
+    for seed in range(60):
+        rate, left = rng.uniform(0.5, 1.5), rng.uniform(5_000.0, 60_000.0)
+        said = outlook(worn(rate, 36.0 - rate * left / KM, seed=seed)).remaining_km
+        held += said["p10"] <= left <= (np.inf if said["p90"] is None else said["p90"])
+    assert binom.ppf(0.0005, 60, 0.8) <= held
