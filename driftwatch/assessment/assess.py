@@ -127,9 +127,7 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
     causes = tidy(
-        explain_changes(
-            panel, signatures, found, prior, settings.event_slack_days, settings.least_probability
-        )
+        explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
     )
     slopes = slope_effects(design, patterns, found.placed)
     drifting = pressure_from_start(slopes, slope_families(panel, known.fleet), design.signal)

@@ -30,14 +30,12 @@ def explain_changes(
     panel: Panel,
     families: tuple[Family, ...],
     found: SearchResult,
-    log_prior: Floats,
     slack_days: float,
     least: float,
 ) -> list[CauseFinding]:
     """Give the findings of every change; causes under `least` are left out."""
     findings: list[CauseFinding] = []
-    for number, place in enumerate(found.placed):
-        table = _with_clearing(families, found, number, log_prior)
+    for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
         chances = _chances(families, table, place)
         said = {cause: p for cause, p in chances.items() if cause and p >= least}
         for cause, probability in said.items():
@@ -65,29 +63,6 @@ def explain_changes(
                 )
             )
     return findings
-
-
-def _with_clearing(
-    families: tuple[Family, ...], found: SearchResult, number: int, log_prior: Floats
-) -> Floats:
-    """A change's table, with the clearing beside it put to the credit of a rebuild.
-
-    A rebuild clears the learned values as well, so where a jump and return lies beside a step, a rebuild
-    explains both, while any other cause of the step needs the clearing to be a change of its own.
-    """
-    place, table = found.placed[number], found.tables[number]
-    clearings = [
-        p.index
-        for p in found.placed
-        if families[p.pattern].causes == ("relearn",) and abs(p.index - place.index) <= 1
-    ]
-    if not clearings or families[place.pattern].pattern.kind != "step":
-        return table
-    table = table.copy()
-    relearn = next(i for i, f in enumerate(families) if f.causes == ("relearn",))
-    rows = [i for i, f in enumerate(families) if f.causes == ("rebuild",)]
-    table[rows] += max(-float(log_prior[relearn, clearings[0]]), 0.0)
-    return table
 
 
 def _chances(families: tuple[Family, ...], table: Floats, place: Placed) -> dict[str, float]:

@@ -24,7 +24,7 @@ UNLOGGED_PER_YEAR = {
     "": 0.1,
 }
 #: Chance that a logged event really acted.
-LOG_IS_RIGHT = 0.8
+LOG_IS_RIGHT = 0.6
 #: What else an entry may stand for.
 MEANINGS: dict[str, dict[str, float]] = {
     "power": {"power": LOG_IS_RIGHT, "relearn": 0.1},

@@ -183,7 +183,8 @@ def _relearn(c: _Cells, panel: Panel) -> Family:
     basis = [c.column(0.7, c.of(s)) for s in sorted(set(c.signal[shifts]))]
     basis.append(np.where(c.of("apply_trim", "release_trim"), -level / 4.0, 0.0))
     spread = c.column(np.where(shifts, 0.7, 0.01))
-    pattern = Pattern("relearn", "transient", _stack(basis), spread, np.zeros(c.count), 3.0 * c.sd, SCALES)
+    none = np.zeros(c.count)
+    pattern = Pattern("relearn", "clearing", _stack(basis), spread, none, none, SCALES)
     return Family(pattern, ("relearn",))
 
 
@@ -193,18 +194,21 @@ RENEWED = ((-0.3, 0.15, 0.2), (-0.06, 0.03, 0.06), (0.0, 0.0, 0.02))
 
 
 def _rebuild(c: _Cells) -> list[Family]:
-    """New levels everywhere at one of several scales; the packs' volumes fall by part of the allowance."""
+    """New levels everywhere at one of several scales; the packs' volumes fall by part of the allowance.
+
+    Not at the smallest scale: values that were only cleared settle that far from where they were, too.
+    """
     made = []
-    for scale in SCALES:
+    for scale in SCALES[1:]:
         for mean, shared, own in RENEWED:
             basis = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
             basis.append(np.where(c.pack, shared * c.allowance, 0.0))
             spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
             drop = np.where(c.pack, mean * c.allowance, 0.0)
             pattern = Pattern(
-                "rebuild", "step", _stack(basis), np.maximum(spread, 1e-9), drop, SCALES[-1] * c.sd, (1.0,)
+                "rebuild", "renewal", _stack(basis), np.maximum(spread, 1e-9), drop, SCALES[-1] * c.sd, (1.0,)
             )
-            made.append(Family(pattern, ("rebuild",), 1.0 / (len(SCALES) * len(RENEWED))))
+            made.append(Family(pattern, ("rebuild",), 1.0 / ((len(SCALES) - 1) * len(RENEWED))))
     return made
 
 

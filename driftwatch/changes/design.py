@@ -11,9 +11,9 @@ Candidate shapes at snapshot j (the change lies between snapshot j-1 and j):
 - transient: 0 before, then exp(-N / shifts_to_learn): a jump that is learned away again;
 - bend: 0 before, then the distance driven since snapshot j-1, in 10 000 km.
 
-Nobody knows the rate of learning or the moment of the change exactly. So a step in the model brings a
-transient beside it, and a transient a slower one, with a size in proportion to the change: without it,
-one change would be found as two or three.
+A kind of change (`COURSES`) is one of these shapes, with what comes beside it. Nobody knows the rate of
+learning or the moment of the change exactly, so a step in the model brings a transient in proportion to
+its size: without it, one change would be found as two or three.
 """
 
 from __future__ import annotations
@@ -29,9 +29,29 @@ from driftwatch.panel.panel import Bools, Floats, Panel
 
 Indices = NDArray[np.int64]
 
-KINDS = ("step", "transient", "bend")
-#: Column that takes up a wrong rate or moment of arrival, for each kind that has one.
-LATENESS = {"step": "transient", "transient": "slow transient"}
+
+@dataclass(frozen=True)
+class Course:
+    """How a kind of change runs in time.
+
+    `main` is the shape of its effect. `beside` is a shape that comes with it, of its own size in each cell.
+    `late` is the shape that takes up a wrong rate or moment of arrival, in proportion to the effect.
+    """
+
+    main: str
+    beside: str | None = None
+    late: str | None = None
+
+
+#: Shapes in time; see the top of this module.
+SHAPES = ("step", "transient", "bend")
+COURSES = {
+    "step": Course("step", late="transient"),
+    "bend": Course("bend"),
+    # A rebuild sets a new base and clears the values: every cell may first jump anywhere.
+    "renewal": Course("step", beside="transient"),
+    "clearing": Course("transient", late="slow transient"),
+}
 #: How much slower the slow transient is learned away.
 SLOWER = 4.0
 #: Where between two snapshots a change is first taken to lie: the share of the shifts between them that
@@ -104,7 +124,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     learned = _learned(panel)
     shifts_to_learn = fleet.shifts_to_learn
     every = np.arange(len(distance))
-    raw = {k: candidates(k, learned, distance, shifts_to_learn, SHARE_AFTER, every) for k in KINDS}
+    raw = {k: candidates(k, learned, distance, shifts_to_learn, SHARE_AFTER, every) for k in SHAPES}
     level_and_slope = np.stack([np.ones_like(distance), distance], axis=1)
     spread = np.array([_slope_spread(fleet, name) for name in names])
     return Design(
@@ -145,27 +165,27 @@ def _learned(panel: Panel) -> Floats:
 
 
 def candidates(
-    kind: str, learned: Floats, distance: Floats, shifts_to_learn: float, share: float, at: Indices
+    shape: str, learned: Floats, distance: Floats, shifts_to_learn: float, share: float, at: Indices
 ) -> Floats:
-    """Columns (C, T, len(at)) of one kind before whitening, for changes just before the snapshots `at`.
+    """Columns (C, T, len(at)) of one shape before whitening, for changes just before the snapshots `at`.
 
     `share` of the shifts between the two snapshots came after the change.
     """
     after = np.arange(len(distance))[:, None] >= at[None, :]
     after = after & (at > 0)[None, :]
-    if kind == "bend":
+    if shape == "bend":
         driven = np.maximum(distance[:, None] - distance[np.maximum(at - 1, 0)][None, :], 0.0)
         return np.broadcast_to(driven * after, (len(learned), *after.shape))
     finite = np.where(np.isfinite(learned), learned, 0.0)
     total = np.cumsum(finite, axis=1)
     since = total[:, :, None] - total[:, None, at] + share * finite[:, None, at]
-    rate = shifts_to_learn * (SLOWER if kind == "slow transient" else 1.0)
+    rate = shifts_to_learn * (SLOWER if shape == "slow transient" else 1.0)
     left = np.exp(-np.maximum(since, 0.0) / rate)
     left[~np.isfinite(learned).all(axis=1)] = 0.0
-    return np.where(after, 1.0 - left if kind == "step" else left, 0.0)
+    return np.where(after, 1.0 - left if shape == "step" else left, 0.0)
 
 
-def whitened(design: Design, kind: str, share: float, at: Indices) -> Floats:
+def whitened(design: Design, shape: str, share: float, at: Indices) -> Floats:
     """Whitened columns (C, T, len(at)); see `candidates`."""
-    raw = candidates(kind, design.learned, design.distance, design.shifts_to_learn, share, at)
+    raw = candidates(shape, design.learned, design.distance, design.shifts_to_learn, share, at)
     return np.asarray(design.whiten @ raw)

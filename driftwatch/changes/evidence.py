@@ -31,8 +31,8 @@ class Pattern:
     ----------
     name : str
         Free for the caller, who alone knows what it stands for.
-    kind : {"step", "transient", "bend"}
-        Shape in time.
+    kind : {"step", "bend", "renewal", "clearing"}
+        How it runs in time; see `driftwatch.changes.design`.
     basis : array (C, R)
         Effect = basis @ magnitudes, magnitudes independent standard normal.
     spread : array (C,)
@@ -42,7 +42,7 @@ class Pattern:
     mean : array (C,)
         Mean effect (not scaled).
     late : array (C,)
-        How far, beyond a share of its size, the change's course of arrival is free in each cell.
+        Size in each cell of what comes beside the change (renewal, clearing); 0 where nothing does.
 
     """
 
@@ -71,16 +71,20 @@ class Effects:
         Variance of the part of the error that is the cell's own; infinite where the cell says nothing.
     shared_sd : array (J, C)
         Standard deviation of the part of the error that the signal's cells share.
+    bonus : array (J,)
+        Log Bayes factor of what comes with the change beside its effect (the clearing of a renewal); else 0.
 
     """
 
     estimate: Floats
     own_var: Floats
     shared_sd: Floats
+    bonus: Floats
 
     def at(self, candidates: NDArray[np.int64]) -> Effects:
         """Give the estimates at some of the candidates only."""
-        return Effects(self.estimate[candidates], self.own_var[candidates], self.shared_sd[candidates])
+        parts = (self.estimate, self.own_var, self.shared_sd, self.bonus)
+        return Effects(*(part[candidates] for part in parts))
 
 
 def log_factors(effects: Effects, patterns: list[Pattern], signal: NDArray[np.int64]) -> Floats:
@@ -90,7 +94,7 @@ def log_factors(effects: Effects, patterns: list[Pattern], signal: NDArray[np.in
     """
     own = np.minimum(effects.own_var, UNTOLD)
     null = _null_density(effects, own, signal)
-    return np.stack([_marginal(effects, own, pattern, signal) for pattern in patterns]) - null
+    return np.stack([_marginal(effects, own, pattern, signal) for pattern in patterns]) - null + effects.bonus
 
 
 def _null_density(effects: Effects, own: Floats, signal: NDArray[np.int64]) -> Floats:

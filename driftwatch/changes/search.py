@@ -8,14 +8,22 @@ each pattern at each snapshot. A change is accepted when its posterior log odds 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 from scipy.stats import chi2
 
-from driftwatch.changes.design import LATENESS, SHARE_AFTER, SHARES, Design, candidates, whitened
+from driftwatch.changes.design import (
+    COURSES,
+    SHARE_AFTER,
+    SHARES,
+    Design,
+    Indices,
+    candidates,
+    whitened,
+)
 from driftwatch.changes.evidence import Effects, Pattern, log_factors
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.panel.noise import Fleet
@@ -132,14 +140,22 @@ def _settle(
 ) -> Placed:
     """Move a change to the snapshot beside it, and the moment between snapshots, that fit it best."""
     pattern = patterns[change.pattern]
-    if pattern.kind not in LATENESS:
+    if pattern.kind == "bend":
         return change
     last = len(design.distance) - 1
     near = np.array([j for j in (change.index - 1, change.index, change.index + 1) if 1 <= j <= last])
-    columns = np.concatenate([whitened(design, pattern.kind, share, near) for share in SHARES], axis=2)
-    nuisance, precision = _nuisance(design, patterns, [p for p in placed if p != change])
-    gain = log_factors(estimate_effects(design, columns, nuisance, precision), [pattern], design.signal)[0]
-    gain += np.tile(log_prior[change.pattern, near], len(SHARES))
+    nuisance = _nuisance(design, patterns, [p for p in placed if p != change])
+    gain = np.concatenate(
+        [
+            log_factors(
+                _effects_of(design, pattern.kind, share, near, nuisance, pattern.late),
+                [pattern],
+                design.signal,
+            )[0]
+            + log_prior[change.pattern, near]
+            for share in SHARES
+        ]
+    )
     best = int(np.argmax(gain))
     return Placed(change.pattern, int(near[best % len(near)]), SHARES[best // len(near)])
 
@@ -163,25 +179,41 @@ def _estimates(
     """Effect estimates at every candidate, given the changes already in the model."""
     nuisance, precision = _nuisance(design, patterns, placed)
     every = np.arange(len(design.distance))
-    estimates = {}
+    estimates: dict[str, Effects] = {}
     for kind in sorted({p.kind for p in patterns}):
-        usual = share == SHARE_AFTER or kind not in LATENESS
-        columns = design.columns[kind] if usual else whitened(design, kind, share, every)
-        estimates[kind] = estimate_effects(design, columns, nuisance, precision)
+        late = next(p.late for p in patterns if p.kind == kind)
+        estimates[kind] = _effects_of(design, kind, share, every, (nuisance, precision), late)
     return estimates
+
+
+def _effects_of(
+    design: Design, kind: str, share: float, at: Indices, nuisance: tuple[Floats, Floats], late: Floats
+) -> Effects:
+    """Effect estimates of one kind of change at some candidates, at one share of shifts after the change."""
+    course = COURSES[kind]
+    main = _columns(design, course.main, share, at)
+    if course.beside is None:
+        return estimate_effects(design, main, *nuisance)
+    return estimate_with(design, main, _columns(design, course.beside, share, at), nuisance, late)
+
+
+def _columns(design: Design, shape: str, share: float, at: Indices) -> Floats:
+    if len(at) == len(design.distance) and (share == SHARE_AFTER or shape == "bend"):
+        return design.columns[shape]
+    return whitened(design, shape, share, at)
 
 
 def _nuisance(design: Design, patterns: tuple[Pattern, ...], placed: list[Placed]) -> tuple[Floats, Floats]:
     """Columns (C, T, 2 + n + m) that every candidate is estimated beside, and their prior precisions.
 
-    Level and slope, the n changes placed, and for each step or transient among them one column for a wrong
-    rate or moment of arrival, whose prior is in proportion to the change's size in that cell.
+    Level and slope, the n changes placed, and what comes with them: shapes beside, of their own size, and
+    shapes for a wrong rate or moment of arrival, in proportion to the change's size in that cell.
     """
     columns = [design.base]
     precision = [np.full(len(design.signal), FLAT), design.slope_precision]
     for change in placed:
         pattern = patterns[change.pattern]
-        columns.append(whitened(design, pattern.kind, change.share, np.array([change.index])))
+        columns.append(_column(design, COURSES[pattern.kind].main, change))
         top = max(pattern.scales)
         sd = top * np.sqrt(pattern.spread**2 + (pattern.basis**2).sum(axis=1)) + np.abs(pattern.mean)
         precision.append(1.0 / np.maximum(sd, 1e-6) ** 2)
@@ -189,12 +221,17 @@ def _nuisance(design: Design, patterns: tuple[Pattern, ...], placed: list[Placed
         return design.base, np.stack(precision, axis=1)
     size = _solve(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))[0][:, 2:]
     for i, change in enumerate(placed):
-        late = LATENESS.get(patterns[change.pattern].kind)
-        if late is not None:
-            columns.append(whitened(design, late, change.share, np.array([change.index])))
-            free = np.hypot(LATE_SHARE * size[:, i], patterns[change.pattern].late)
-            precision.append(1.0 / np.maximum(free, 1e-6) ** 2)
+        pattern = patterns[change.pattern]
+        course = COURSES[pattern.kind]
+        for shape, free in ((course.beside, pattern.late), (course.late, LATE_SHARE * np.abs(size[:, i]))):
+            if shape is not None:
+                columns.append(_column(design, shape, change))
+                precision.append(1.0 / np.maximum(free, 1e-6) ** 2)
     return np.concatenate(columns, axis=2), np.stack(precision, axis=1)
+
+
+def _column(design: Design, shape: str, change: Placed) -> Floats:
+    return whitened(design, shape, change.share, np.array([change.index]))
 
 
 def _solve(design: Design, columns: Floats, precision: Floats) -> tuple[Floats, Floats]:
@@ -218,6 +255,34 @@ def estimate_effects(design: Design, columns: Floats, nuisance: Floats, precisio
     gram[:, diagonal, diagonal] += precision
     crossed = np.swapaxes(nuisance, 1, 2) @ columns
     cleaned = columns - nuisance @ np.linalg.solve(gram, crossed)
+    return _effects(design, columns, cleaned)
+
+
+def estimate_with(
+    design: Design, columns: Floats, beside: Floats, nuisance: tuple[Floats, Floats], late: Floats
+) -> Effects:
+    """Estimates of changes that come with something, each beside a column of prior size `late` (C,).
+
+    The `bonus` of the result is the log Bayes factor of the columns beside against none.
+    """
+    held, precision = nuisance
+    gram = np.swapaxes(held, 1, 2) @ held
+    diagonal = np.arange(gram.shape[1])
+    gram[:, diagonal, diagonal] += precision
+    both = np.concatenate([columns, beside], axis=2)
+    free = both - held @ np.linalg.solve(gram, np.swapaxes(held, 1, 2) @ both)
+    step, jump = free[:, :, : columns.shape[2]], free[:, :, columns.shape[2] :]
+    prior = 1.0 / np.maximum(late, 1e-9)[:, None] ** 2
+    mass = np.einsum("ctj,ctj->cj", beside, jump) + prior
+    score = np.einsum("ctj,ct->cj", jump, design.readings)
+    bonus = 0.5 * (np.log(prior / mass) + score**2 / mass).sum(axis=0)
+    slope = np.einsum("ctj,ctj->cj", beside, step) / mass
+    effects = _effects(design, columns, step - jump * slope[:, None, :])
+    return replace(effects, bonus=np.asarray(bonus))
+
+
+def _effects(design: Design, columns: Floats, cleaned: Floats) -> Effects:
+    """Estimates from columns (C, T, J) and what is left of them beside the nuisance columns."""
     information = np.einsum("ctj,ctj->jc", columns, cleaned)
     score = np.einsum("ctj,ct->jc", cleaned, design.readings)
     least = 1e-6 * np.maximum(np.einsum("ctj,ctj->jc", columns, columns), 1e-12)
@@ -230,6 +295,7 @@ def estimate_effects(design: Design, columns: Floats, nuisance: Floats, precisio
         estimate=np.where(told, score / safe, 0.0),
         own_var=total - shared_var,
         shared_sd=np.sqrt(shared_var),
+        bonus=np.zeros(len(information)),
     )
 
 
@@ -286,9 +352,11 @@ def _table(
 ) -> Floats:
     """Log posterior odds (K, T) of every pattern at every snapshot worth a look, and at `always`."""
     table = log_prior.copy()
+    looks = {kind: _worth_a_look(design, effects) for kind, effects in kinds.items()}
+    sudden = np.any([look for kind, look in looks.items() if kind != "bend"], axis=0)
     for kind, effects in kinds.items():
         rows = [i for i, p in enumerate(patterns) if p.kind == kind]
-        looked = _worth_a_look(design, effects)
+        looked = (looks[kind] if kind == "bend" else sudden).copy()
         if always is not None:
             looked[always] = True
         at = np.flatnonzero(looked)
@@ -308,14 +376,15 @@ def fit_unit(
     solution, covariance = _solve(design, nuisance, precision)
     raw = [np.broadcast_to(np.ones_like(design.distance), design.readings.shape)]
     raw.append(np.broadcast_to(design.distance, design.readings.shape))
-    kinds = [patterns[p.pattern].kind for p in found.placed]
-    raw += [_shape(design, kind, p) for kind, p in zip(kinds, found.placed, strict=True)]
-    raw += [_shape(design, LATENESS[k], p) for k, p in zip(kinds, found.placed, strict=True) if k in LATENESS]
+    courses = [COURSES[patterns[p.pattern].kind] for p in found.placed]
+    raw += [_shape(design, c.main, p) for c, p in zip(courses, found.placed, strict=True)]
+    for course, place in zip(courses, found.placed, strict=True):
+        raw += [_shape(design, shape, place) for shape in (course.beside, course.late) if shape is not None]
     shapes = np.stack(raw, axis=2)
     se = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     changes = tuple(
         Change(
-            kind=patterns[place.pattern].kind,
+            kind=COURSES[patterns[place.pattern].kind].main,
             index=place.index,
             span=_span(table, place),
             effect=solution[:, 2 + i],
@@ -334,9 +403,11 @@ def fit_unit(
     )
 
 
-def _shape(design: Design, kind: str, place: Placed) -> Floats:
+def _shape(design: Design, shape: str, place: Placed) -> Floats:
     at = np.array([place.index])
-    return candidates(kind, design.learned, design.distance, design.shifts_to_learn, place.share, at)[:, :, 0]
+    return candidates(shape, design.learned, design.distance, design.shifts_to_learn, place.share, at)[
+        :, :, 0
+    ]
 
 
 def _span(table: Floats, place: Placed, level: float = 0.9) -> tuple[int, int]:
