@@ -30,13 +30,16 @@ MEMORIES = (0.0, 0.25, 0.5, 0.7, LONGEST)
 FEWEST = 8
 MOST_CHANGES = 10
 #: A series must have this many readings for each change it may show.
-READINGS_A_CHANGE = 10
+READINGS_A_CHANGE = 15
 #: Exact partitions are tried up to this many changes, in series up to this long.
 EXACT_CHANGES = 6
 EXACT_LENGTH = 1500
 #: The search for more changes stops when two more have together brought less log-likelihood than this.
 PATIENCE = 5.0
 CONFIDENCE = 0.95
+#: Bounds on twice the log-likelihood ratio: of a jump's place, and of a bend's (chi-squared, one degree).
+SET_STEP = -2 * log(1 - CONFIDENCE**0.5)
+SET_BEND = 3.841458820694124
 #: Variance, as a share of the whole, below which differences are rounding errors of the computer.
 ROUNDING = 1e-14
 
@@ -52,8 +55,8 @@ class Price:
     n : int
         Number of readings.
     flat : bool
-        Each further change costs the same. Otherwise it costs more, as readings run out: each takes about three
-        numbers (place, size, and often slope) out of the data.
+        Each further change costs the same. Otherwise it costs more, as readings run out: each takes about
+        three numbers (place, size, and often slope) out of the data.
 
     """
 
@@ -92,10 +95,20 @@ def scaled(reading: Reading, noise_sd: float | None) -> Series:
         x=(positions - start) / length,
         y=(values - centre) / unit,
         gaps=reading.gaps,
-        floor=max((reading.resolution / unit) ** 2 / 12, hidden, ROUNDING),
+        floor=max(_rounding_share(len(values)) * (reading.resolution / unit) ** 2, ROUNDING),
+        hidden=hidden,
         sd=None if noise_sd is None else noise_sd / unit,
         season=season,
     )
+
+
+def _rounding_share(n: int) -> float:
+    """Least variance of the noise, in squared steps of the values' resolution.
+
+    Rounding makes 1/12 where values change from step to step, but less where they stand still: a clear step
+    between two constant stretches must be seen, however long they are.
+    """
+    return max(min(1 / 12, 2.5 / max(n, 1)), 0.002)
 
 
 def scale(reading: Reading) -> tuple[float, float, float, float]:
@@ -173,7 +186,7 @@ def select(
 def pruned(
     series: Series, found: Found, rules: Rules, memory: float | None, price: Price
 ) -> tuple[tuple[Placed, ...], float]:
-    """Changes that each pay for themselves at the likeliest memory, the dearest going first; and that memory."""
+    """Leave out changes that do not pay, the worst first; also return the likeliest memory then."""
     changes = found.changes
     while True:
         value = memory if memory is not None else likeliest_memory(series, changes, rules.sloped)
@@ -204,7 +217,9 @@ def likeliest_memory(series: Series, changes: tuple[Placed, ...], sloped: bool) 
 def where(view: Whitened, changes: tuple[Placed, ...], number: int, rules: Rules) -> tuple[list[int], float]:
     """Confidence set of one change's place, the others standing, and what the change gains.
 
-    Places are weighted by their likelihood; the likeliest that together hold `CONFIDENCE` make the set.
+    The set holds the places whose log-likelihood ratio to the best one is not significant. For a jump the
+    bound is that of Eo and Morley (2015), Quantitative Economics 6:463-497; for a bend the place is an
+    ordinary parameter.
     """
     change = changes[number]
     others = tuple(c for c in changes if c != change)
@@ -212,9 +227,7 @@ def where(view: Whitened, changes: tuple[Placed, ...], number: int, rules: Rules
     saved = view.savings(basis, residual)[change.kind]
     free = np.flatnonzero(allowed(view.n, others, rules.min_size))
     scores = np.array([view.log_likelihood(rss - float(saved[i])) for i in free])
-    weights = np.exp(scores - scores.max())
-    order = np.argsort(-weights, kind="stable")
-    held = np.cumsum(weights[order]) / weights.sum()
-    chosen = free[order[: int(np.searchsorted(held, CONFIDENCE)) + 1]]
+    bound = SET_BEND if change.kind == 1 else SET_STEP
+    chosen = free[2 * (scores.max() - scores) <= bound]
     gain = view.log_likelihood(rss - float(saved[change.index])) - view.log_likelihood(rss)
-    return sorted({*(int(i) for i in chosen), change.index}), gain - rules.extra[change.kind]
+    return [int(i) for i in chosen], gain - rules.extra[change.kind]

@@ -1,10 +1,10 @@
 """Price of a change, set so that a series without changes shows one at a stated rate.
 
-For a series without changes, the least price at which `segment` would report none is found by the same search that
-`segment` uses. Over many simulated series, the quantile 1 - rate of that price is the price to ask. The noise of the
-simulated series has memory 0.7, since among memories from 0 to 0.7 this one needs the highest price; one series in
-four is level and the others drift, by 1, 2 or 4 noise standard deviations from end to end. The table lies in
-`false_alarms.json`, and
+For a series without changes, the least price at which `segment` would report none is found by the same
+search that `segment` uses. Over many simulated series, the quantile 1 - rate of that price is the price to
+ask. The noise of the simulated series has memory 0.7, since among memories from 0 to 0.7 this one needs the
+highest price; one series in four is level and the others drift, by 1, 2 or 4 noise standard deviations from
+end to end. The table lies in `false_alarms.json`, and
 
     python -m driftwatch.changes.false_alarms driftwatch/changes/false_alarms.json
 
@@ -31,16 +31,15 @@ MEMORY = 0.7
 DRIFTS = (0.0, 1.0, 2.0, 4.0)
 RATES = (0.5, 0.3, 0.2, 0.1, 0.05, 0.02, 0.01)
 #: Series simulated for each length.
-RUNS = {
-    **{8: 2000, 10: 2000, 12: 2000, 15: 2000, 20: 2000, 30: 1600, 50: 1200, 80: 1000},
-    **{130: 800, 200: 600, 300: 600, 500: 300, 1000: 200},
-}
+LENGTHS = (8, 10, 12, 15, 20, 30, 50, 80, 130, 200, 300, 500, 1000)
+RUNS = (2000, 2000, 2000, 2000, 2000, 1600, 1200, 1000, 800, 600, 600, 300, 200)
 
 
 def price_of_change(n: int, rate: float) -> float:
     """Log-likelihood that a change in a series of n readings must add, for a false-alarm rate."""
     lengths, rates, prices = _table()
-    at_length = np.array([np.interp(np.log(n), np.log(lengths), row) for row in prices.T])
+    place = np.log(max(n, 1))
+    at_length = np.array([np.interp(place, np.log(lengths), row) for row in prices.T])
     logs = -np.log(rates)
     wanted = -np.log(rate)
     if wanted > logs[-1]:
@@ -59,7 +58,7 @@ def _table() -> tuple[Floats, Floats, Floats]:
 
 
 def quiet_series(n: int, memory: float, drift: float, rng: np.random.Generator) -> Floats:
-    """Series without a change: AR(1) noise of standard deviation 1 about a line that rises by `drift` in all."""
+    """Series without a change: AR(1) noise of standard deviation 1 about a line that rises by `drift`."""
     noise = rng.standard_normal(n)
     scale = np.sqrt(1 - memory**2)
     for i in range(1, n):
@@ -86,12 +85,14 @@ def simulate(n: int, runs: int, memory: float = MEMORY, seed: int = SEED) -> Flo
 
 def make_table() -> dict[str, object]:
     """Simulate the whole table; about an hour."""
-    prices = [np.quantile(simulate(n, runs), 1 - np.array(RATES)) for n, runs in RUNS.items()]
+    prices = [
+        np.quantile(simulate(n, runs), 1 - np.array(RATES)) for n, runs in zip(LENGTHS, RUNS, strict=True)
+    ]
     return {
         "seed": SEED,
         "memory": MEMORY,
-        "lengths": list(RUNS),
-        "runs": list(RUNS.values()),
+        "lengths": list(LENGTHS),
+        "runs": list(RUNS),
         "rates": list(RATES),
         "prices": [[round(float(p), 3) for p in row] for row in prices],
     }

@@ -1,8 +1,9 @@
 """Noise with memory in one series: neighbours are correlated, and the more so the closer they are.
 
-The noise is a stationary AR(1) process, or, where readings are unevenly spaced, the Ornstein-Uhlenbeck process
-that it is part of: two readings at a distance of `gap` have correlation `memory ** gap`, with gaps counted in the
-median gap of the series. `memory` is then the correlation of two neighbours at the usual distance.
+The noise is a stationary AR(1) process, or, where readings are unevenly spaced, the Ornstein-Uhlenbeck
+process that it is part of: two readings at a distance of `gap` have correlation `memory ** gap`, with gaps
+counted in the median gap of the series. `memory` is then the correlation of two neighbours at the usual
+distance.
 """
 
 from __future__ import annotations

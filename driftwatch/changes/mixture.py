@@ -1,9 +1,9 @@
 """Search for steps and bends in one series, at a given memory of the noise.
 
-The mean is a level, or a straight line, plus changes: a step at an index, a bend (the slope changes, the value
-does not jump) at an index, or both. With whitened readings this is least squares, and the columns that belong to
-all possible places of a change differ only in where they start. Their products with anything are therefore sums
-over tails, so that one pass over the series prices a change at every place.
+The mean is a level, or a straight line, plus changes: a step at an index, a bend (the slope changes, the
+value does not jump) at an index, or both. With whitened readings this is least squares, and the columns
+that belong to all possible places of a change differ only in where they start. Their products with anything
+are therefore sums over tails, so that one pass over the series prices a change at every place.
 """
 
 from __future__ import annotations
@@ -66,12 +66,26 @@ class Found:
 
 @dataclass
 class Series:
-    """Readings y (n,) at positions x (n,), scaled to 0..1, with gaps in units of the usual gap."""
+    """Readings y (n,) at positions x (n,), scaled to 0..1, with gaps in units of the usual gap.
+
+    Attributes
+    ----------
+    floor : float
+        Least variance that independent noise can have: what the resolution of the values allows.
+    hidden : float
+        Variance, as if from independent noise on top, below which nothing stands out against the cycle.
+    sd : float or None
+        Standard deviation of the noise where known.
+    season : array (n, k) or None
+        Columns of the cycle.
+
+    """
 
     x: Floats
     y: Floats
     gaps: Floats
     floor: float = 0.0
+    hidden: float = 0.0
     sd: float | None = None
     season: Floats | None = None
     whitened: dict[float, Whitened] = field(default_factory=dict, repr=False)
@@ -109,7 +123,7 @@ class Whitened:
         line_tail = tails(self.line**2)
         self.square_bends = np.maximum(line_tail - 2 * self.x * cross_tail + self.x**2 * ones_tail, 0.0)
         self.cross = cross_tail - self.x * ones_tail
-        self.floor = series.floor * self.n * whitener.spread
+        self.floor = self.n * max(series.floor, series.hidden * whitener.spread)
         self.season = None if series.season is None else whitener(series.season)
         self.cycle_size = 0 if series.season is None else series.season.shape[1]
 
@@ -226,8 +240,9 @@ def moved(
 
 
 def path(view: Whitened, rules: Rules, patience: float) -> list[Found]:
-    """Best sets of 0, 1, 2, ... changes, each grown from the one before; neighbours of a new change may then move.
+    """Best sets of 0, 1, 2, ... changes, each grown from the one before.
 
+    Neighbours of a new change may move when it comes.
     Growing stops at `rules.most`, or where two more changes together have brought less than `patience`.
     """
     score = view.log_likelihood(view.remainder((), rules.sloped)[2])

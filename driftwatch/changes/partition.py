@@ -1,7 +1,7 @@
 """Exact least-squares partitions of a series into pieces, by dynamic programming.
 
-The pieces are constant; costs are sums of squared residuals. Optimal partitioning: Jackson et al. (2005), IEEE
-Signal Processing Letters 12:105-108. Fixed number of pieces: Bai and Perron (2003), Journal of Applied
+The pieces are constant; costs are sums of squared residuals. Optimal partitioning: Jackson et al. (2005),
+IEEE Signal Processing Letters 12:105-108. Fixed number of pieces: Bai and Perron (2003), Journal of Applied
 Econometrics 18:1-22.
 """
 

@@ -21,6 +21,8 @@ SIDE = 3
 SPIKE_SHARE = 0.1
 #: Gaps shorter than this share of the usual one count as this long in the memory of the noise.
 SHORTEST_GAP = 0.1
+#: Squares of larger numbers overflow.
+LARGEST = 1e100
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,9 @@ def read(values: Any, at: Any, spikes: bool = True) -> Reading:
         raise UsageError(
             f"values[{infinite[0]}] is infinite", "segment", "give NaN where there is no reading"
         )
+    huge = np.flatnonzero(np.abs(numbers) > LARGEST)
+    if len(huge):
+        raise UsageError(f"values[{huge[0]}] is {numbers[huge[0]]:g}", "segment", "give numbers below 1e100")
     kept = np.flatnonzero(~np.isnan(numbers))
     missing = len(numbers) - len(kept)
     cycle = _cycle(numbers, positions, kept) if spikes else 0

@@ -65,8 +65,8 @@ def segment(
         Price of one change in units of twice the log-likelihood (squared residuals over the noise variance).
         It replaces `false_alarm_rate`, and no value is then set aside as a spike.
     min_size : int, optional
-        Least number of used values in a segment. The default grows with the series from 3 to 8, and is 1 where
-        a penalty is given.
+        Least number of used values in a segment. The default grows with the series from 3 to 8, and is 1
+        where a penalty is given.
 
     Returns
     -------
@@ -188,7 +188,7 @@ def _describe(
                 index=int(reading.kept[index]),
                 kind=KINDS[change.kind],
                 position=start + length * place,
-                index_set=tuple(int(reading.kept[i]) for i in places),
+                index_set=tuple(int(reading.kept[i]) for i in sorted({*places, index})),
                 step=step[0],
                 step_interval=step[1:],
                 bend=bend[0],
