@@ -10,7 +10,14 @@ import pytest
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import without_slips
 from driftwatch.panel.fleet import fit_fleet
-from driftwatch.panel.noise import MONTH, Fleet, SignalNoise, corrected
+from driftwatch.panel.noise import (
+    MONTH,
+    Fleet,
+    SignalNoise,
+    corrected,
+    shifts_learned,
+    unread_warmth_variance,
+)
 from driftwatch.panel.panel import Panel
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
@@ -18,6 +25,7 @@ from tests.reference.plain_series import fleet_with
 
 SHIFTS = [s.id for s in profile().shifts]
 UNITS, COUNT = 20, 24
+NAN = float("nan")
 
 
 def fine_profile():
@@ -168,3 +176,20 @@ def test_a_pack_that_wears_ever_faster_keeps_its_newest_reading():
     rows = cell(list(volume), mode="", channel="pack3", signal="clutch_volume")
     panel = without_slips(panels(records(rows, 24))[0], fleet_with(white_sd=0.2))
     assert not panel.slips.any()
+
+
+def test_an_unrecorded_temperature_is_wider_noise_and_no_guess():
+    # Hand-solved: 10 degC above the reference at -0.3 per degC read 3 low; where none is recorded, the
+    # fleet's usual 85 degC is taken out, and 12 degC of spread are 3.6 of common noise.
+    made = panels(records(cell([5.0, 5.5]), 2, temperature=[90.0, NAN]))[0]
+    fleet = replace(slip_fleet(), usual_temp_c=85.0, temp_sd_c=12.0)
+    fleet = replace(fleet, noise={"apply_trim": replace(fleet.noise["apply_trim"], temperature=-0.3)})
+    np.testing.assert_allclose(corrected(made, fleet)[:, 0], [8.0, 7.0])
+    np.testing.assert_allclose(unread_warmth_variance(made, fleet, "apply_trim"), [0.0, 3.6**2])
+
+
+def test_uncounted_shifts_are_the_fleets_usual_number_in_that_mode():
+    rows = cell([1.0, 2.0, 3.0], [30.0, NAN, 20.0]) + cell([1.0, 2.0, 3.0], NAN, mode="tow")
+    made = panels(records(rows, 3))[0]
+    fleet = replace(slip_fleet(), usual_shifts={"normal": 50.0, "tow": 6.0})
+    np.testing.assert_array_equal(shifts_learned(made, fleet), [[0, 0], [50, 6], [70, 12]])

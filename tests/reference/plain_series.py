@@ -30,7 +30,15 @@ WHITE = SignalNoise(
 def fleet_with(signal: str = "clutch_volume", shifts_to_learn: float = 10.0, **parts: float) -> Fleet:
     """Give a fleet with just this noise; parts not named are nil."""
     noise = replace(WHITE, **{"white_sd": 0.0, **parts})  # type: ignore[arg-type]
-    return Fleet({signal: noise}, 1, 1, shifts_to_learn)
+    return Fleet(
+        noise={signal: noise},
+        shifts_to_learn=shifts_to_learn,
+        usual_shifts={},
+        usual_temp_c=80.0,
+        temp_sd_c=0.0,
+        units=1,
+        snapshots=1,
+    )
 
 
 def series(values: np.ndarray, distance: np.ndarray | None = None, days: np.ndarray | None = None) -> Panel:
