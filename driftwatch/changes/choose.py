@@ -28,7 +28,7 @@ from driftwatch.changes.season import HIDDEN, cycle_columns, cycle_variance
 MEMORIES = (0.0, 0.25, 0.5, 0.7, LONGEST)
 #: Shorter series are too short to tell a change from noise.
 FEWEST = 8
-MOST_CHANGES = 10
+MOST_CHANGES = 20
 #: A series must have this many readings for each change it may show.
 READINGS_A_CHANGE = 15
 #: Exact partitions are tried up to this many changes, in series up to this long.

@@ -2,35 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
-from scipy.stats import t as student
 
-from driftwatch.changes.choose import (
-    CONFIDENCE,
-    FEWEST,
-    Price,
-    default_min_size,
-    pruned,
-    scale,
-    scaled,
-    select,
-    where,
-)
+from driftwatch.changes.choose import FEWEST, Price, default_min_size, scaled, select
+from driftwatch.changes.describe import describe, describe_silence
 from driftwatch.changes.false_alarms import price_of_change
-from driftwatch.changes.memory import Floats
-from driftwatch.changes.mixture import KINDS, Found, Placed, Rules, Series, Whitened
-from driftwatch.changes.reading import Reading, read
-from driftwatch.changes.season import cycle_columns
-from driftwatch.changes.segmentation import Segmentation, SegmentChange
+from driftwatch.changes.reading import read
+from driftwatch.changes.segmentation import Segmentation
 from driftwatch.errors import UsageError
 
 MODELS = ("auto", "level", "line", "bend")
-Indices = NDArray[np.intp]
 
 
 def segment(
@@ -86,14 +69,15 @@ def segment(
     price = Price(first, m, flat=penalty is not None)
     series = scaled(reading, noise_sd)
     enough = m >= max(FEWEST if penalty is None else 2, 2 * least) and float(np.ptp(reading.values)) > 0
-    best = select(series, model, memory, least, price) if enough else None
-    answer = _describe(reading, series, best, memory, price)
-    return replace(
-        answer,
-        false_alarm_rate=None if penalty is not None else float(false_alarm_rate),
-        penalty=2 * price.first,
-        min_size=least,
-    )
+    settings = {
+        "false_alarm_rate": None if penalty is not None else float(false_alarm_rate),
+        "penalty": 2 * first,
+        "min_size": least,
+    }
+    if not enough:
+        return describe_silence(reading, memory, settings)
+    best = select(series, model, memory, least, price)
+    return describe(reading, series, best, memory, price, settings)
 
 
 def _check(
@@ -118,170 +102,3 @@ def _check(
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
-
-
-# --- describing them ----------------------------------------------------------------------------------------
-
-
-def _describe(
-    reading: Reading,
-    series: Series,
-    best: tuple[Found, Rules] | None,
-    memory: float | None,
-    price: Price,
-) -> Segmentation:
-    """Effects, intervals and confidence sets of the changes chosen."""
-    n_all, m = len(reading.all_positions), len(reading.kept)
-    centre, unit, start, length = scale(reading)
-    if best is None:
-        level = centre if m else np.nan
-        sd = float(np.std(reading.values, ddof=1)) if m > 1 else float("nan")
-        return Segmentation(
-            changes=(),
-            details=(),
-            fitted=np.full(n_all, level),
-            levels=np.array([level]),
-            slopes=np.zeros(1),
-            memory=float(memory or 0.0),
-            noise_sd=sd,
-            n=n_all,
-            dropped=n_all - m,
-            spikes=reading.spikes,
-            false_alarm_rate=None,
-            penalty=0.0,
-            min_size=1,
-            base="level",
-        )
-    found, rules = best
-    changes, known = pruned(series, found, rules, memory, price)
-    view = series.at_memory(known)
-    knots = _knots(view, changes, rules.sloped, series.season)
-    columns = _columns(series.x, np.arange(m), knots, rules.sloped, series.season)
-    whitened = view.whitener(columns)
-    coefficients = np.linalg.lstsq(whitened, view.y, rcond=None)[0]
-    residual = view.y - whitened @ coefficients
-    rss, freedom = float(residual @ residual), m - whitened.shape[1]
-    noise = series.sd if series.sd is not None else float(np.sqrt(rss / max(freedom, 1)))
-    covariance = np.linalg.pinv(whitened.T @ whitened) * noise**2
-    reach = (
-        1.959963984540054
-        if series.sd is not None
-        else float(student.ppf((1 + CONFIDENCE) / 2, max(freedom, 1)))
-    )
-    errors = reach * np.sqrt(np.maximum(np.diag(covariance), 0.0))
-
-    details = []
-    column = 2 if rules.sloped else 1
-    for number, (change, knot) in enumerate(zip(changes, knots, strict=True)):
-        step, bend = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
-        if change.kind != 1:
-            step = _interval(coefficients[column], errors[column], unit)
-            column += 1
-        if change.kind != 0:
-            bend = _interval(coefficients[column], errors[column], unit / length)
-            column += 1
-        places, gain = where(view, changes, number, rules)
-        place = knot[0] if change.kind == 1 else float(series.x[change.index])
-        index = int(np.searchsorted(series.x, place, side="left")) if change.kind == 1 else change.index
-        details.append(
-            SegmentChange(
-                index=int(reading.kept[index]),
-                kind=KINDS[change.kind],
-                position=start + length * place,
-                index_set=tuple(int(reading.kept[i]) for i in sorted({*places, index})),
-                step=step[0],
-                step_interval=step[1:],
-                bend=bend[0],
-                bend_interval=bend[1:],
-                evidence=gain - price.last(len(changes)),
-            )
-        )
-    rank = np.searchsorted(reading.kept, np.arange(n_all))
-    x_all = (reading.all_positions - start) / length
-    cycle_all = cycle_columns(np.arange(n_all), x_all, reading.cycle) if reading.cycle else None
-    everywhere = _columns(x_all, rank, knots, rules.sloped, cycle_all)
-    fitted = centre + unit * (everywhere @ coefficients)
-    firsts = [0, *(d.index for d in details)]
-    slopes = np.zeros(len(firsts))
-    if rules.sloped:
-        slopes = np.cumsum([unit / length * coefficients[1], *(d.bend for d in details)])
-    return Segmentation(
-        changes=tuple(d.index for d in details),
-        details=tuple(details),
-        fitted=fitted,
-        levels=fitted[firsts],
-        slopes=slopes,
-        memory=float(known),
-        noise_sd=noise * unit,
-        n=n_all,
-        dropped=n_all - m,
-        spikes=reading.spikes,
-        false_alarm_rate=None,
-        penalty=2 * price.first,
-        min_size=rules.min_size,
-        base="line" if rules.sloped else "level",
-    )
-
-
-def _interval(value: float, error: float, unit: float) -> tuple[float, float, float]:
-    """Estimate and interval in the series' own units."""
-    return float(value * unit), float((value - error) * unit), float((value + error) * unit)
-
-
-def _columns(
-    x: Floats, rank: Indices, knots: list[tuple[float, Placed]], sloped: bool, season: Floats | None
-) -> Floats:
-    """Unwhitened design at positions x whose place among the used readings is `rank`."""
-    columns = [np.ones(len(x))]
-    if sloped:
-        columns.append(x)
-    for knot, change in knots:
-        if change.kind != 1:
-            columns.append((rank >= change.index).astype(float))
-        if change.kind != 0:
-            columns.append(
-                np.maximum(x - knot, 0.0) if change.kind == 1 else (rank >= change.index) * (x - knot)
-            )
-    if season is not None:
-        columns.extend(season.T)
-    return np.column_stack(columns)
-
-
-def _knots(
-    view: Whitened, changes: tuple[Placed, ...], sloped: bool, season: Floats | None
-) -> list[tuple[float, Placed]]:
-    """Where the lines of each bend meet, between readings too; the others standing."""
-    x = view.x
-    knots = [(float(x[c.index]), c) for c in changes]
-    rank = np.arange(len(x))
-
-    def loss(place: float, number: int) -> float:
-        trial = [*knots[:number], (place, knots[number][1]), *knots[number + 1 :]]
-        columns = view.whitener(_columns(x, rank, trial, sloped, season))
-        residual = view.y - columns @ np.linalg.lstsq(columns, view.y, rcond=None)[0]
-        return float(residual @ residual)
-
-    for _ in range(2):
-        for number, (knot, change) in enumerate(knots):
-            if change.kind != 1:
-                continue
-            best = (loss(knot, number), knot)
-            for low, high in _intervals(x, change.index):
-                found = minimize_scalar(
-                    loss, bounds=(low, high), args=(number,), method="bounded", options={"xatol": 1e-9}
-                )
-                best = min(best, (float(found.fun), float(found.x)))
-            knots[number] = (best[1], change)
-    return knots
-
-
-def _intervals(x: Floats, index: int) -> list[tuple[float, float]]:
-    """Gaps before and after the position of a reading."""
-    place = x[index]
-    before, after = x[x < place], x[x > place]
-    out = []
-    if len(before):
-        out.append((float(before[-1]), float(place)))
-    if len(after):
-        out.append((float(place), float(after[0])))
-    return out
