@@ -208,3 +208,11 @@ def test_least_probability_hides_what_is_less_probable():
     made = replace(Settings(), least_probability=0.85)
     said = said_of(Action("fluid", 400.0, -14.0), signals=("apply_trim",), settings=made)
     assert all(f.probability >= 0.85 for f in said.findings)
+
+
+def test_pressure_that_comes_back_is_not_said_to_be_falling():
+    # Trims that fall ask for less pressure than before: nothing is being lost.
+    losing, gaining = (said_of(Action("pressure", 100.0, size)) for size in (18.0, -18.0))
+    assert "the supply pressure seems to be falling" in losing.sentence.lower()
+    assert "falling" not in gaining.sentence
+    assert all("loss of supply pressure" not in f.sentence for f in gaining.findings)

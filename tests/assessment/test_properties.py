@@ -39,19 +39,19 @@ FEW = settings(
     database=None,
 )
 KPA_PER_PSI = 6.894757293168361  # NIST SP 811
-COUNT = 16
+COUNT = 12
 
 
 @lru_cache(maxsize=1)
 def busy() -> Records:
     made = plan(
-        Action("power", 250.0, 25.0),
-        Action("wear", 0.0, 0.9, packs=("pack3",)),
-        log=(LogEntry(250.0, "power", 120.0, "N.m"),),
+        Action("power", 170.0, 25.0),
+        Action("wear", 0.0, 1.4, packs=("pack3",)),
+        log=(LogEntry(170.0, "power", 120.0, "N.m"),),
         snapshot_days=np.arange(COUNT) * 30.0,
         modes=("normal", "tow"),
     )
-    return records_of(made, as_of=date(2025, 5, 1))
+    return records_of(made, as_of=date(2025, 1, 10))
 
 
 def judged(made: Records, quantities: FleetQuantities | None = None) -> UnitAssessment:
@@ -179,13 +179,13 @@ def test_all_shift_values_with_the_other_sign_are_the_same_findings():
 def test_what_is_read_later_changes_nothing_said_of_an_earlier_day(tmp_path):
     fleet = fleet_of(
         plan(
-            Action("load", 250.0, 30.0, mode="tow"),
-            log=(LogEntry(250.0, "load", 2000.0, "kg"), LogEntry(400.0, "fluid")),
+            Action("load", 170.0, 30.0, mode="tow"),
+            log=(LogEntry(170.0, "load", 2000.0, "kg"), LogEntry(280.0, "fluid")),
             snapshot_days=np.arange(COUNT) * 30.0,
             modes=("normal", "tow"),
         )
     )
-    middle = pd.Timestamp("2024-12-01")
+    middle = pd.Timestamp("2024-09-20")
     rows = fleet.snapshots.astype({"unit": str, "mode": str, "channel": str, "signal": str})
     log = fleet.events
     files = {
@@ -198,7 +198,7 @@ def test_what_is_read_later_changes_nothing_said_of_an_earlier_day(tmp_path):
     for name, frame in files.items():
         assert len(frame)
         frame.to_csv(tmp_path / f"{name}.csv", index=False)
-    day = date(2024, 11, 30)
+    day = date(2024, 9, 19)
     with driftwatch.open(tmp_path / "x.duckdb", create=True) as store:
         for name in ("units", "early", "early-log"):
             store.import_file(tmp_path / f"{name}.csv")
@@ -206,7 +206,7 @@ def test_what_is_read_later_changes_nothing_said_of_an_earlier_day(tmp_path):
         for name in ("late", "late-log"):
             store.import_file(tmp_path / f"{name}.csv")
         after = store.assess(as_of=day).to_dict()
-        newest = store.assess(as_of=date(2025, 5, 1)).to_dict()
+        newest = store.assess(as_of=date(2025, 1, 10)).to_dict()
     assert before["units"][0]["snapshots"] == files["early"]["taken_at"].nunique()
     assert after == before
     assert newest["units"][0]["snapshots"] == COUNT
