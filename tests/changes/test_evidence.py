@@ -9,7 +9,7 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from driftwatch.changes.evidence import NOISIER, Effects, Pattern, log_factors
+from driftwatch.changes.evidence import NOISIER, Effects, Pattern, log_factors, noisier_factor
 
 
 def effects_of(estimate: np.ndarray, own_var: np.ndarray, shared_sd: np.ndarray) -> Effects:
@@ -47,13 +47,7 @@ def dense_log_factor(effects: Effects, pattern: Pattern, signal: np.ndarray, j: 
     """Second implementation: full covariance matrices and scipy's densities."""
     shared = np.where(signal[:, None] == signal, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
     y = effects.estimate[j]
-    null = logsumexp(
-        [
-            np.log(chance)
-            + multivariate_normal(np.zeros(len(y)), factor * np.diag(effects.own_var[j]) + shared).logpdf(y)
-            for factor, chance in NOISIER.items()
-        ]
-    )
+    null = multivariate_normal(np.zeros(len(y)), np.diag(effects.own_var[j]) + shared).logpdf(y)
     change = logsumexp(
         [
             multivariate_normal(
@@ -77,6 +71,29 @@ def test_log_factors_equal_dense_densities(seed):
     np.testing.assert_allclose(log_factors(effects, patterns, signal), dense, rtol=1e-8, atol=1e-8)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_noisier_readings_without_a_change_are_weighed_by_dense_densities_too(seed):
+    effects, _, signal = random_case(seed)
+    same = signal[:, None] == signal
+    for j, ours in enumerate(noisier_factor(effects, signal)):
+        y = effects.estimate[j]
+        shared = np.where(same, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
+
+        def density(factor, j=j, y=y, shared=shared):
+            return multivariate_normal(
+                np.zeros(len(y)), factor * np.diag(effects.own_var[j]) + shared
+            ).logpdf(y)
+
+        louder = logsumexp([np.log(chance) + density(factor) for factor, chance in NOISIER.items()])
+        assert ours == pytest.approx(louder - density(1.0), abs=1e-8)
+
+
+def test_scatter_without_a_common_direction_speaks_for_noise():
+    effects, _, signal = random_case(1, cells=40)
+    loud = effects_of(5.0 * effects.estimate, effects.own_var, 0.0 * effects.shared_sd)
+    assert (noisier_factor(loud, signal) > 10.0).all()
+
+
 def test_the_chances_of_noisier_readings_add_to_one():
     assert sum(NOISIER.values()) == pytest.approx(1.0)
 
@@ -98,6 +115,9 @@ def test_a_cell_that_says_nothing_changes_nothing():
     ]  # fmt: skip
     np.testing.assert_allclose(
         log_factors(mute, patterns, signal), log_factors(without, fewer, np.delete(signal, 5)), atol=1e-8
+    )
+    np.testing.assert_allclose(
+        noisier_factor(mute, signal), noisier_factor(without, np.delete(signal, 5)), atol=1e-8
     )
 
 
