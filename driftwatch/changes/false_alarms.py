@@ -32,10 +32,10 @@ MEMORY = 0.7
 DRIFTS = (0.0, 1.0, 2.0, 4.0)
 RATES = (0.5, 0.3, 0.2, 0.1, 0.05, 0.02, 0.01)
 #: Lengths of the series simulated, and how many of each.
-LENGTHS = (8, 10, 12, 15, 20, 30, 50, 80, 130, 200, 300, 500, 1000)
-RUNS = (2000, 2000, 2000, 2000, 2000, 1600, 1200, 1000, 800, 600, 600, 300, 200)
+LENGTHS = (8, 12, 20, 50, 130, 300, 1000)
+RUNS = (1500, 1500, 1200, 800, 500, 300, 100)
 #: Width in the logarithm of the length over which simulated prices are averaged.
-NEIGHBOURHOOD = 0.5
+NEIGHBOURHOOD = 0.7
 #: Added to each price, so that the chance left in the simulation errs on the side of fewer alarms.
 MARGIN = 0.2
 
@@ -91,7 +91,7 @@ def simulate(n: int, runs: int, memory: float = MEMORY, seed: int = SEED) -> Flo
 def smoothed(simulated: Floats) -> Floats:
     """Average prices (L, R) of neighbouring lengths, to take the chance of the simulation out.
 
-    Weights are the runs of a length times a normal curve in the distance of the logarithms. `MARGIN` is added.
+    Weights: runs of a length times a normal curve in the distance of the logarithms. `MARGIN` is added.
     """
     logs = np.log(LENGTHS)
     weights = np.exp(-0.5 * ((logs[:, None] - logs[None, :]) / NEIGHBOURHOOD) ** 2) * np.array(RUNS)

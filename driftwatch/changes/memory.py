@@ -18,7 +18,7 @@ from scipy.optimize import minimize_scalar
 Floats = NDArray[np.float64]
 
 #: Longest memory considered. What wanders more slowly than this is called a change rather than noise.
-LONGEST = 0.9
+LONGEST = 0.85
 
 
 @dataclass(frozen=True)
