@@ -78,6 +78,16 @@ def test_a_cause_alone_is_named_in_its_time(name):
             assert (found[0].by - found[0].after).days <= 31
 
 
+def test_dates_hold_the_change_more_often_than_not():
+    # Steps alone, the kind that is named: the gap said is the one in which it happened.
+    held = []
+    for name, action in ALONE.items():
+        for seed in SEEDS:
+            found = [f for f in likely(alone(name, seed).assessment) if f.by and f.cause == action.kind]
+            held += [f.after <= true_day(DAY) <= f.by for f in found]
+    assert sum(held) > len(held) / 2
+
+
 def test_hardly_anything_is_said_beside_the_cause():
     # The stated rate is one unit in twenty with a change that is none; binomial, 99 %.
     said = [(action.kind, alone(name, seed).assessment) for name, action in ALONE.items() for seed in SEEDS]
