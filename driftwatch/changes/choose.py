@@ -108,7 +108,7 @@ def _rounding_share(n: int) -> float:
     Rounding makes 1/12 where values change from step to step, but less where they stand still: a clear step
     between two constant stretches must be seen, however long they are.
     """
-    return max(min(1 / 12, 2.5 / max(n, 1)), 0.002)
+    return max(min(1 / 12, 1.2 / max(n, 1)), 0.002)
 
 
 def scale(reading: Reading) -> tuple[float, float, float, float]:
