@@ -13,14 +13,14 @@ from scipy.stats import norm
 from driftwatch.assessment.cautions import cautions
 from driftwatch.assessment.results import (
     Assessment,
-    Caution,
     Effect,
     Finding,
     Rival,
     UnitAnalysis,
     UnitAssessment,
 )
-from driftwatch.assessment.sentences import finding_sentence, unit_sentence, wear_sentence
+from driftwatch.assessment.sentences import finding_sentence, too_few_sentence, wear_sentence
+from driftwatch.assessment.state import unit_state
 from driftwatch.causes.drift import pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
 from driftwatch.causes.prior import log_prior
@@ -43,15 +43,13 @@ from driftwatch.store.records import Records
 
 Progress = Callable[[str, int, int], None]
 
-#: Log posterior odds that a change needs, at a false-alarm rate of 0.05 a unit; see docs/changes.md.
+#: Log posterior odds that a change needs, at a false-alarm rate of 0.05 a unit; see docs/statistics.md.
 THRESHOLD_AT_5_PERCENT = 1.5
 #: A drop of a pack's volume by this share of its allowance, and this many standard errors, is a new life.
 NEW_LIFE_SHARE = 0.15
 #: The same at a change that is probably a rebuild.
 REBUILT_SHARE = 0.03
 NEW_LIFE_SES = 4.0
-#: A change counts as recent, and the unit as `changed`, for this many days.
-RECENT_DAYS = 180
 
 
 @dataclass(frozen=True)
@@ -134,14 +132,14 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     if drifting >= settings.least_probability and not any(c.cause == "pressure" and c.drift for c in causes):
         causes.append(drift_finding(panel, slopes, drifting))
     clutches = outlooks(
-        panel, lives(panel, fit, causes), known.rates[panel.profile.name], known.fleet, settings
+        panel, lives(panel, fit, causes), known.rates[panel.profile.name], known.fleet, settings, as_of
     )
     findings = sorted(
         [_finding(panel, c) for c in causes] + _wear(panel, clutches, settings),
         key=lambda f: (f.by or f.after or date.min, f.cause),
     )
     said = cautions(panel, fit, as_of, settings)
-    state, sentence = _state(panel, findings, clutches, said, as_of)
+    state, sentence = unit_state(findings, clutches, said, as_of, _day(panel, count - 1))
     assessment = UnitAssessment(
         unit=panel.unit,
         profile=panel.profile.name,
@@ -262,62 +260,6 @@ def _wear(panel: Panel, clutches: list[ClutchOutlook], settings: Settings) -> li
     return made
 
 
-def _state(
-    panel: Panel,
-    findings: list[Finding],
-    clutches: list[ClutchOutlook],
-    said: list[Caution],
-    as_of: date,
-) -> tuple[str, str]:
-    """Give the unit's state and its one sentence, the most pressing matter first."""
-    pressing = [c for c in clutches if c.service in ("plan", "due")]
-    likely = [f for f in findings if f.probability >= 0.5]
-    pressure = [f for f in likely if f.cause == "pressure"]
-    worn = [f for f in likely if f.cause == "wear"]
-    recent = [
-        f
-        for f in likely
-        if f.cause not in ("wear", "pressure") and f.by and (as_of - f.by).days <= RECENT_DAYS
-    ]
-    kinds = {c.kind for c in said}
-    parts = [f"{c.clutch} needs service {'now' if c.service == 'due' else 'soon'}" for c in pressing]
-    parts += ["the supply pressure seems to be falling"] if pressure else []
-    parts += ["a learned value is at or near the end of its range"] if "authority" in kinds else []
-    parts += ["apply and release pressure may overlap"] if "overlap" in kinds else []
-    urgent = bool(parts)
-    watched = {c.clutch for c in clutches if c.service == "watch"} - {c.clutch for c in pressing}
-    parts += [f"{clutch} is wearing and wants watching" for clutch in sorted(watched)]
-    parts += [f"{f.clutch} is worn" for f in worn if f.clutch not in watched | {c.clutch for c in pressing}]
-    changes = [f"there was probably {_cause_words(f)} by {f.by:%d %B %Y}" for f in recent]
-    parts += changes
-    if "unlearned" in kinds and recent:
-        parts.append("some shifts are not learned again yet")
-    state = (
-        "attention"
-        if urgent
-        else "worn"
-        if worn or watched
-        else "settling"
-        if recent and "unlearned" in kinds
-        else "changed"
-        if recent
-        else "steady"
-    )
-    return state, unit_sentence(state, parts, len(panel.days))
-
-
-def _cause_words(finding: Finding) -> str:
-    words = {
-        "power": "a power change",
-        "load": "a change of load",
-        "fluid": "fluid work",
-        "relearn": "a relearn",
-        "rebuild": "a rebuild",
-        "unexplained": "a change of unknown cause",
-    }
-    return words[finding.cause]
-
-
 def _too_few(panel: Panel, as_of: date, settings: Settings) -> UnitAssessment:
     count = len(panel.days)
     return UnitAssessment(
@@ -329,7 +271,7 @@ def _too_few(panel: Panel, as_of: date, settings: Settings) -> UnitAssessment:
         odometer_km=float(panel.odometer_km[-1]) if count else None,
         km_per_day=km_per_day(panel),
         state="too_few",
-        sentence=unit_sentence("too_few", [], count),
+        sentence=too_few_sentence(count),
         findings=(),
         clutches=(),
         cautions=tuple(cautions(panel, None, as_of, settings)),

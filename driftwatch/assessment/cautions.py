@@ -17,7 +17,7 @@ AUTHORITY_KM = 20_000.0
 #: How far apply and release must both have moved against the other shifts, in noise standard deviations.
 OVERLAP_SDS = 4.0
 #: A power change moves shifts by different amounts: apart means by this share of the typical move as well.
-OVERLAP_SHARE = 0.5
+OVERLAP_SHARE = 1.0
 #: Suspected slips in this share of the last ten snapshots' readings, or this many, are worth a word.
 SLIPS_WORTH_A_WORD = 3
 LOGGED_CHANGES = ("power", "load", "fluid", "relearn", "rebuild", "repair")

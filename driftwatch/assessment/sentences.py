@@ -69,7 +69,7 @@ def finding_sentence(
     text = f"{certainty(probability)} {what} {_when(after, by, drift)}"
     moved = [_moved(e, drift) for e in size if e.low > 0 or e.high < 0]
     if moved and cause not in ("relearn", "wear"):
-        text += f": {_join(moved)}{_where(modes)}"
+        text += f": {joined(moved)}{_where(modes)}"
     text += "."
     if event is not None:
         text += f" The log has {_entry(event)}."
@@ -77,7 +77,7 @@ def finding_sentence(
         text += " Nothing in the log accounts for it."
     open_ = [f"{SHORT_WORDS[r.cause]} ({r.probability:.0%})" for r in rivals if r.probability >= 0.05]
     if open_:
-        text += f" Still possible instead: {_join(open_)}."
+        text += f" Still possible instead: {joined(open_)}."
     return text
 
 
@@ -103,15 +103,18 @@ def clutch_sentence(outlook: ClutchOutlook) -> str:
     return f"It reaches its limit in about {_km(p50)} km{between}{month}."
 
 
-def unit_sentence(state: str, parts: list[str], snapshots: int) -> str:
-    """Say the result for the whole unit in one sentence."""
-    if state == "too_few":
-        if snapshots < 2:
-            return f"There is {'only one' if snapshots else 'no'} snapshot so far: too few to tell anything."
-        return f"There are only {snapshots} snapshots so far: too few to tell a change from noise."
-    if not parts:
-        return "Nothing has changed beyond noise, and no clutch is near its limit."
-    return _join(parts[:3])[:1].upper() + _join(parts[:3])[1:] + "."
+def too_few_sentence(snapshots: int) -> str:
+    """Say that a unit has too few snapshots to be judged."""
+    if snapshots < 2:
+        return f"There is {'only one' if snapshots else 'no'} snapshot so far: too few to tell anything."
+    return f"There are only {snapshots} snapshots so far: too few to tell a change from noise."
+
+
+def joined(parts: list[str]) -> str:
+    """Join clauses with commas and a final "and"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
 def _when(after: date | None, by: date | None, drift: bool) -> str:
@@ -141,7 +144,7 @@ def _moved(effect: Effect, drift: bool) -> str:
 def _where(modes: tuple[str, ...]) -> str:
     if not modes:
         return ""
-    return f" in {_join(list(modes))} mode" + ("s" if len(modes) > 1 else "")
+    return f" in {joined(list(modes))} mode" + ("s" if len(modes) > 1 else "")
 
 
 def _entry(event: Event) -> str:
@@ -168,9 +171,3 @@ def _km(value: float) -> str:
     """Kilometres rounded to what is known: hundreds below 10 000, thousands above."""
     step = 100 if value < 10_000 else 1000
     return f"{round(value / step) * step:,.0f}".replace(",", " ")
-
-
-def _join(parts: list[str]) -> str:
-    if len(parts) < 2:
-        return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]

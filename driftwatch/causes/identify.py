@@ -15,6 +15,7 @@ from statsmodels.stats.multitest import multipletests
 from driftwatch.causes.prior import nearness
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
+from driftwatch.causes.split import split_effect
 from driftwatch.changes.evidence import Effects
 from driftwatch.changes.search import Placed, SearchResult
 from driftwatch.panel.panel import Bools, Event, Floats, Panel
@@ -23,7 +24,10 @@ from driftwatch.panel.panel import Bools, Event, Floats, Panel
 REACH = 2
 #: Share of false ones among the modes, and among the shifts, that are said to be touched by a change.
 FALSELY_TOUCHED = 0.05
-EVENT_CAUSES = ("power", "load", "fluid", "relearn", "rebuild")
+#: Causes that reach every mode and shift by their nature.
+WHOLE_UNIT = ("relearn", "rebuild")
+#: A rival less probable than this is not worth a word.
+LEAST_RIVAL = 0.02
 
 
 def explain_changes(
@@ -37,12 +41,20 @@ def explain_changes(
     findings: list[CauseFinding] = []
     for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
         chances = _chances(families, table, place)
-        said = {cause: p for cause, p in chances.items() if cause and p >= least}
-        for cause, probability in said.items():
-            index = _index_of(families, table, place, cause)
-            drift = families[place.pattern].pattern.kind == "bend"
+        causes = sorted({cause for together in chances for cause in together})
+        pair = max(chances, key=lambda together: chances[together])
+        split = {}
+        if len(pair) == 2:
+            both = next(f for f in families if f.causes == pair)
+            signals = np.array([c.signal for c in panel.cells])
+            split = split_effect(found.effects[number], place.index, families, both, signals)
+        for cause in causes:
+            probability = sum(p for together, p in chances.items() if cause in together)
+            if probability < least:
+                continue
+            index, drift = _best_of(families, table, place, cause)
             effects = _at(found.effects[number], place.index)
-            modes, shifts = _touched(panel, effects)
+            modes, shifts = _everywhere(panel) if cause in WHOLE_UNIT else _touched(panel, effects)
             findings.append(
                 CauseFinding(
                     cause=cause,
@@ -54,36 +66,57 @@ def explain_changes(
                     modes=modes,
                     shifts=shifts,
                     event=_event(panel, index, cause, slack_days),
-                    size=_sizes(panel, effects, modes),
-                    rivals=tuple(
-                        (c, p)
-                        for c, p in sorted(chances.items(), key=lambda kv: -kv[1])
-                        if c and c != cause and p >= 0.02
-                    ),
+                    size=_part_sizes(panel, split[cause], modes)
+                    if cause in split
+                    else _sizes(panel, effects, modes),
+                    rivals=_rivals(chances, cause),
                 )
             )
     return findings
 
 
-def _chances(families: tuple[Family, ...], table: Floats, place: Placed) -> dict[str, float]:
-    """Probability of each cause near the change; the key "" stands for drifts that are not reported."""
+def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> tuple[tuple[str, float], ...]:
+    """Causes that may have acted instead: with their probability where this one did not."""
+    instead: dict[str, float] = {}
+    for together, p in chances.items():
+        if cause not in together:
+            for other in together:
+                instead[other] = instead.get(other, 0.0) + p
+    return tuple(sorted(((c, p) for c, p in instead.items() if p >= LEAST_RIVAL), key=lambda cp: -cp[1]))
+
+
+def _everywhere(panel: Panel) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """All modes and shifts read: a relearn or rebuild leaves none out."""
+    modes = {c.mode for c in panel.cells}
+    channels = {c.channel for c in panel.cells}
+    return (
+        tuple(m for m in panel.profile.modes if m in modes),
+        tuple(s.id for s in panel.profile.shifts if s.id in channels),
+    )
+
+
+def _chances(families: tuple[Family, ...], table: Floats, place: Placed) -> dict[tuple[str, ...], float]:
+    """Probability of each cause or pair of causes near the change.
+
+    The empty tuple stands for drifts that are not reported; what is missing to 1 is "no change".
+    """
     window = table[:, max(place.index - REACH, 1) : place.index + REACH + 1]
     top = max(float(window.max()), 0.0)
     weight = np.exp(window - top).sum(axis=1)
     total = weight.sum() + np.exp(-top)
-    chances: dict[str, float] = {}
+    chances: dict[tuple[str, ...], float] = {}
     for family, share in zip(families, weight / total, strict=True):
-        for cause in family.causes or ("",):
-            chances[cause] = chances.get(cause, 0.0) + float(share)
+        chances[family.causes] = chances.get(family.causes, 0.0) + float(share)
     return chances
 
 
-def _index_of(families: tuple[Family, ...], table: Floats, place: Placed, cause: str) -> int:
-    """Most probable snapshot for this cause."""
+def _best_of(families: tuple[Family, ...], table: Floats, place: Placed, cause: str) -> tuple[int, bool]:
+    """Most probable snapshot for this cause, and whether its likeliest family is a drift."""
     start = max(place.index - REACH, 1)
     rows = [i for i, f in enumerate(families) if cause in f.causes]
-    window = np.exp(table[rows, start : place.index + REACH + 1] - table[rows].max()).sum(axis=0)
-    return start + int(np.argmax(window))
+    window = table[rows, start : place.index + REACH + 1]
+    row, column = np.unravel_index(int(np.argmax(window)), window.shape)
+    return start + int(column), families[rows[int(row)]].pattern.kind == "bend"
 
 
 def _at(effects: Effects, index: int) -> tuple[Floats, Floats, Floats]:
@@ -165,6 +198,24 @@ def _sizes(
         mean, se = _pooled(effects, inside & (signal == kind.name))
         if np.isfinite(se):
             sizes.append(SignalEffect(kind.name, kind.unit, mean, se))
+    return tuple(sizes)
+
+
+def _part_sizes(
+    panel: Panel, part: tuple[Floats, Floats], modes: tuple[str, ...]
+) -> tuple[SignalEffect, ...]:
+    """Mean effect on each signal of one of two causes that acted together."""
+    mean, covariance = part
+    sizes = []
+    for kind in panel.profile.signals:
+        where = np.array([c.signal == kind.name and (not modes or c.mode in modes) for c in panel.cells])
+        if not kind.per_pack and where.any():
+            variance = covariance[np.ix_(where, where)].mean()
+            sizes.append(
+                SignalEffect(
+                    kind.name, kind.unit, float(mean[where].mean()), float(np.sqrt(max(variance, 0.0)))
+                )
+            )
     return tuple(sizes)
 
 

@@ -25,6 +25,10 @@ from driftwatch.panel.noise import KM, Fleet
 from driftwatch.panel.panel import Bools, Floats, Panel
 
 SCALES = (1.5, 4.0, 12.0, 30.0)
+#: Scale of the second of two causes in one visit against the first.
+SECOND_SHARE = 0.5
+#: How far values jump when they are cleared, in multiples of their noise.
+CLEARED = 6.0
 STEP_CAUSES = ("power", "load", "fluid", "relearn", "rebuild", "pressure", "unexplained")
 
 
@@ -102,7 +106,7 @@ def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
         _family("pressure", "step", pressure, cells, ("pressure",), 0.3),
         _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
         _family("power+load", "step", _both(power, load), cells, ("power", "load")),
-        _family("fluid+load", "step", _both(load, fluid), cells, ("fluid", "load")),
+        _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid")),
         _relearn(cells, panel),
         *_rebuild(cells),
         *_unexplained(cells),
@@ -189,8 +193,8 @@ def _relearn(c: _Cells, panel: Panel) -> Family:
 
 
 #: Drop of the packs' volumes at a rebuild, as shares of the allowance: mean, shared and own spread.
-#: Worn packs drop far, packs that were nearly new hardly.
-RENEWED = ((-0.3, 0.15, 0.2), (-0.06, 0.03, 0.06), (0.0, 0.0, 0.02))
+#: Worn packs drop far, packs that were nearly new hardly. With the share of each among rebuilds.
+RENEWED = ((-0.3, 0.15, 0.2, 0.55), (-0.06, 0.03, 0.06, 0.42), (0.0, 0.0, 0.01, 0.03))
 
 
 def _rebuild(c: _Cells) -> list[Family]:
@@ -200,15 +204,15 @@ def _rebuild(c: _Cells) -> list[Family]:
     """
     made = []
     for scale in SCALES[1:]:
-        for mean, shared, own in RENEWED:
+        for mean, shared, own, chance in RENEWED:
             basis = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
             basis.append(np.where(c.pack, shared * c.allowance, 0.0))
             spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
             drop = np.where(c.pack, mean * c.allowance, 0.0)
             pattern = Pattern(
-                "rebuild", "renewal", _stack(basis), np.maximum(spread, 1e-9), drop, SCALES[-1] * c.sd, (1.0,)
+                "rebuild", "renewal", _stack(basis), np.maximum(spread, 1e-9), drop, CLEARED * c.sd, (1.0,)
             )
-            made.append(Family(pattern, ("rebuild",), 1.0 / ((len(SCALES) - 1) * len(RENEWED))))
+            made.append(Family(pattern, ("rebuild",), chance / (len(SCALES) - 1)))
     return made
 
 
@@ -233,9 +237,9 @@ def _family(
 
 
 def _both(larger: Parts, smaller: Parts) -> Parts:
-    """Two causes in one visit; the second at half the scale of the first."""
-    basis = np.concatenate([larger[0], 0.5 * smaller[0]], axis=1)
-    return basis, np.sqrt(larger[1] ** 2 + (0.5 * smaller[1]) ** 2)
+    """Two causes in one visit; the second at a share of the scale of the first."""
+    basis = np.concatenate([larger[0], SECOND_SHARE * smaller[0]], axis=1)
+    return basis, np.sqrt(larger[1] ** 2 + (SECOND_SHARE * smaller[1]) ** 2)
 
 
 def _scaled(parts: Parts, by: float) -> Parts:

@@ -24,7 +24,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftwatch.panel.fleet import own_scales
-from driftwatch.panel.noise import KM, UNCOUNTED_SHIFTS, Fleet, corrected, shifts_learned
+from driftwatch.panel.noise import (
+    KM,
+    Fleet,
+    corrected,
+    counted_shifts,
+    shifts_learned,
+    unread_warmth_variance,
+)
 from driftwatch.panel.panel import Bools, Floats, Panel
 
 Indices = NDArray[np.int64]
@@ -44,7 +51,7 @@ class Course:
 
 
 #: Shapes in time; see the top of this module.
-SHAPES = ("step", "transient", "bend")
+SHAPES = ("step", "transient", "slow transient", "bend")
 COURSES = {
     "step": Course("step", late="transient"),
     "bend": Course("bend"),
@@ -108,20 +115,20 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     names = sorted({c.signal for c in panel.cells})
     signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
     scale = own_scales(panel, fleet)
-    shifts = shifts_learned(panel).T
+    shifts = shifts_learned(panel, fleet).T
     whiten = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty((len(names), len(panel.days), len(panel.days)))
     for i, name in enumerate(names):
         cells = signal == i
         noise = fleet.noise[name]
-        together = noise.common_covariance(panel.days)
+        together = noise.common_covariance(panel.days) + np.diag(unread_warmth_variance(panel, fleet, name))
         own = noise.own_covariance(panel.days, shifts[cells], fleet.shifts_to_learn)
         whiten[cells] = _inverse_factors(own + together, used[cells]) / scale[cells, None, None]
         common[i] = together
     kinds = [(c.signal, c.mode) for c in panel.cells]
     groups = sorted(set(kinds))
     distance = (panel.odometer_km - panel.odometer_km[0]) / KM
-    learned = _learned(panel)
+    learned = _learned(panel, fleet)
     shifts_to_learn = fleet.shifts_to_learn
     every = np.arange(len(distance))
     raw = {k: candidates(k, learned, distance, shifts_to_learn, SHARE_AFTER, every) for k in SHAPES}
@@ -156,9 +163,9 @@ def _inverse_factors(covariance: Floats, used: Bools) -> Floats:
     return np.asarray(np.where(both, inverse, 0.0))
 
 
-def _learned(panel: Panel) -> Floats:
+def _learned(panel: Panel, fleet: Fleet) -> Floats:
     """Shifts learned from before each snapshot, (C, T); packs are measured afresh each time."""
-    learned = np.where(np.isfinite(panel.learn_counts), panel.learn_counts, UNCOUNTED_SHIFTS).T
+    learned = counted_shifts(panel, fleet).T
     learned[:, :1] = 0.0
     learned[np.array([c.mode == "" for c in panel.cells])] = np.inf
     return np.asarray(learned)

@@ -88,22 +88,30 @@ class Effects:
 
 
 def log_factors(effects: Effects, patterns: list[Pattern], signal: NDArray[np.int64]) -> Floats:
-    """Log Bayes factor of each pattern against no change at each candidate, shape (K, J).
-
-    The shared part of the error is in both; the cell's own part may be larger under no change (`NOISIER`).
-    """
+    """Log Bayes factor of each pattern against no change at each candidate, shape (K, J)."""
     own = np.minimum(effects.own_var, UNTOLD)
     null = _null_density(effects, own, signal)
-    return np.stack([_marginal(effects, own, pattern, signal) for pattern in patterns]) - null + effects.bonus
+    factors = [_marginal(effects, own, pattern, signal) for pattern in patterns]
+    return np.stack(factors) - null + effects.bonus
+
+
+def noisier_factor(effects: Effects, signal: NDArray[np.int64]) -> Floats:
+    """Log Bayes factor of "no change, but perhaps noisier here" against plain "no change", shape (J,).
+
+    The cell's own part of the error may be larger by the factors in `NOISIER`; the shared part is as it is.
+    """
+    own = np.minimum(effects.own_var, UNTOLD)
+    plain = _null_density(effects, own, signal)
+    louder = [
+        np.log(chance) + _null_density(effects, np.where(own < UNTOLD, factor * own, UNTOLD), signal)
+        for factor, chance in NOISIER.items()
+    ]
+    return np.asarray(np.logaddexp.reduce(louder) - plain)
 
 
 def _null_density(effects: Effects, own: Floats, signal: NDArray[np.int64]) -> Floats:
-    factors, chances = (np.array(list(part)) for part in (NOISIER.keys(), NOISIER.values()))
     none = np.empty((own.shape[1], 0))
-    deviation, shared = (np.tile(part, (len(factors), 1)) for part in (effects.estimate, effects.shared_sd))
-    variance = np.concatenate([factor * own for factor in factors])
-    density = _log_density(deviation, shared, variance, signal, none, none, np.ones(len(variance)))
-    return np.asarray(np.logaddexp.reduce(density.reshape(len(factors), -1) + np.log(chances)[:, None]))
+    return _log_density(effects.estimate, effects.shared_sd, own, signal, none, none, np.ones(len(own)))
 
 
 def _marginal(effects: Effects, own: Floats, pattern: Pattern, signal: NDArray[np.int64]) -> Floats:

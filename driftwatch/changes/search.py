@@ -24,7 +24,7 @@ from driftwatch.changes.design import (
     candidates,
     whitened,
 )
-from driftwatch.changes.evidence import Effects, Pattern, log_factors
+from driftwatch.changes.evidence import Effects, Pattern, log_factors, noisier_factor
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.panel.noise import Fleet
 from driftwatch.panel.panel import Floats, Panel
@@ -192,9 +192,27 @@ def _effects_of(
     """Effect estimates of one kind of change at some candidates, at one share of shifts after the change."""
     course = COURSES[kind]
     main = _columns(design, course.main, share, at)
-    if course.beside is None:
+    beside = course.beside or (course.late if kind == "step" else None)
+    if beside is None:
         return estimate_effects(design, main, *nuisance)
-    return estimate_with(design, main, _columns(design, course.beside, share, at), nuisance, late)
+    if kind == "step":
+        # A step's lateness is weighed as it will be once the step is in the model: in proportion to it.
+        late = LATE_SHARE * _typical_size(design, estimate_effects(design, main, *nuisance))
+    return estimate_with(design, main, _columns(design, beside, share, at), nuisance, late)
+
+
+def _typical_size(design: Design, effects: Effects) -> Floats:
+    """Root mean square effect over each signal's cells, without its noise, for each of the cells, (C, J).
+
+    Weighed by what each cell tells, so that it rests on the cells that are driven most.
+    """
+    member = (design.signal[:, None] == np.arange(design.signal.max(initial=-1) + 1)).astype(float)
+    weight = np.where(
+        np.isfinite(effects.own_var), 1.0 / np.where(effects.own_var > 0, effects.own_var, 1.0), 0.0
+    )
+    total = np.maximum(weight @ member, 1e-30)
+    square = ((weight * effects.estimate**2) @ member - (weight > 0) @ member) / total
+    return np.asarray(np.sqrt(np.maximum(square, 0.0))[:, design.signal].T)
 
 
 def _columns(design: Design, shape: str, share: float, at: Indices) -> Floats:
@@ -259,9 +277,15 @@ def estimate_effects(design: Design, columns: Floats, nuisance: Floats, precisio
 
 
 def estimate_with(
-    design: Design, columns: Floats, beside: Floats, nuisance: tuple[Floats, Floats], late: Floats
+    design: Design,
+    columns: Floats,
+    beside: Floats,
+    nuisance: tuple[Floats, Floats],
+    late: Floats,
 ) -> Effects:
-    """Estimates of changes that come with something, each beside a column of prior size `late` (C,).
+    """Estimates of changes that come with something, each beside a column of prior size `late`.
+
+    `late` has shape (C,) or (C, J).
 
     The `bonus` of the result is the log Bayes factor of the columns beside against none.
     """
@@ -272,7 +296,7 @@ def estimate_with(
     both = np.concatenate([columns, beside], axis=2)
     free = both - held @ np.linalg.solve(gram, np.swapaxes(held, 1, 2) @ both)
     step, jump = free[:, :, : columns.shape[2]], free[:, :, columns.shape[2] :]
-    prior = 1.0 / np.maximum(late, 1e-9)[:, None] ** 2
+    prior = 1.0 / np.maximum(late if late.ndim == 2 else late[:, None], 1e-9) ** 2
     mass = np.einsum("ctj,ctj->cj", beside, jump) + prior
     score = np.einsum("ctj,ct->cj", jump, design.readings)
     bonus = 0.5 * (np.log(prior / mass) + score**2 / mass).sum(axis=0)
@@ -351,19 +375,24 @@ def _table(
     always: int | None = None,
 ) -> Floats:
     """Log posterior odds (K, T) of every pattern at every snapshot worth a look, and at `always`."""
-    table = log_prior.copy()
+    table, seen = log_prior.copy(), np.zeros(log_prior.shape, dtype=bool)
     looks = {kind: _worth_a_look(design, effects) for kind, effects in kinds.items()}
-    sudden = np.any([look for kind, look in looks.items() if kind != "bend"], axis=0)
-    for kind, effects in kinds.items():
-        rows = [i for i, p in enumerate(patterns) if p.kind == kind]
-        looked = (looks[kind] if kind == "bend" else sudden).copy()
-        if always is not None:
-            looked[always] = True
-        at = np.flatnonzero(looked)
-        gain = np.full((len(rows), table.shape[1]), -np.inf)
-        if len(at):
-            gain[:, at] = log_factors(effects.at(at), [patterns[i] for i in rows], design.signal)
-        table[rows] += gain
+    none = np.zeros(log_prior.shape[1], dtype=bool)
+    sudden = np.logical_or.reduce([none, *(look for kind, look in looks.items() if kind != "bend")])
+    for bends in (False, True):
+        looked = looks.get("bend", none) if bends else sudden
+        at = np.flatnonzero(looked | (np.arange(len(looked)) == always))
+        of_kind = {k: effects.at(at) for k, effects in kinds.items() if (k == "bend") == bends}
+        if not len(at) or not of_kind:
+            continue
+        # "Perhaps noisier here" is one and the same rival of all sudden kinds, at its strongest.
+        noisier = np.max([noisier_factor(effects, design.signal) for effects in of_kind.values()], axis=0)
+        for kind, effects in of_kind.items():
+            rows = np.array([i for i, p in enumerate(patterns) if p.kind == kind])
+            gain = log_factors(effects, [patterns[i] for i in rows], design.signal)
+            table[np.ix_(rows, at)] += gain - noisier
+            seen[np.ix_(rows, at)] = True
+    table[~seen] = -np.inf
     table[:, 0] = -np.inf
     return table
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.noise import Fleet, corrected
@@ -34,7 +35,9 @@ def without_slips(panel: Panel, fleet: Fleet) -> Panel:
     moving = np.abs(before - _median_before(np.where(np.isfinite(values), before, np.nan)))
     allowed = SLIP_SDS * sd + np.where(np.isfinite(after), 0.0, 3.0 * np.nan_to_num(moving))
     before = np.where(np.isfinite(before), before, after)
-    after = np.where(np.isfinite(after), after, before)
+    # At the newest snapshot the reading before stands for what comes after: two in a row are no slip.
+    latest = pd.DataFrame(values).ffill().shift(1).to_numpy()
+    after = np.where(np.isfinite(after), after, np.where(np.isfinite(latest), latest, before))
     with np.errstate(invalid="ignore"):
         beyond = np.maximum(values - np.fmax(before, after), np.fmin(before, after) - values)
     far = np.nan_to_num(beyond) > allowed

@@ -12,13 +12,23 @@ and pairs between which a cell learned from too few shifts to have shed its lear
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from driftwatch.panel.noise import KM, MONTH, REFERENCE_TEMP_C, Fleet, SignalNoise, corrected, shifts_learned
+from driftwatch.panel.noise import (
+    KM,
+    MONTH,
+    REFERENCE_TEMP_C,
+    Fleet,
+    SignalNoise,
+    corrected,
+    shifts_learned,
+    unread_warmth_variance,
+    warmth,
+)
 from driftwatch.panel.panel import Floats, Panel
 
 LAGS = np.arange(1, 7)
@@ -38,6 +48,14 @@ LEAST_FRESH = 200
 UNIT_JUMP = 2.0
 GROUP_JUMP = 2.2
 LEAST_GROUP = 6
+#: With fewer units than about this, shares of the noise lean on usual ones (experience, no source): of
+#: wandering in a cell's noise, of the common part in the wandering; and the month-to-month memory.
+FEW_UNITS = 4.0
+USUAL_WANDER = 0.5
+USUAL_COMMON = 0.35
+USUAL_MEMORY = 0.75
+#: Fewest pairs of readings for a slope.
+LEAST_RISES = 4
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.
 OWN_PRIOR = 60.0
 #: A unit's own noise is never taken to be less than this share of the fleet's.
@@ -47,9 +65,31 @@ LEAST_OWN = 0.8
 def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     """Estimate the noise of each signal over all panels."""
     names = sorted({cell.signal for p in panels for cell in p.cells})
+    temperatures = np.concatenate([np.zeros(0)] + [p.fluid_temp_c for p in panels])
+    read = temperatures[np.isfinite(temperatures)]
+    blank = Fleet(
+        noise={},
+        shifts_to_learn=shifts_to_learn,
+        usual_shifts=_usual_shifts(panels),
+        usual_temp_c=float(np.median(read)) if len(read) else REFERENCE_TEMP_C,
+        temp_sd_c=float(np.std(read)) if len(read) > 1 else 0.0,
+        units=len(panels),
+        snapshots=sum(len(p.taken_at) for p in panels),
+    )
     jumps = [_jumps(p) for p in panels]
-    noise = {name: _fit_signal(name, panels, jumps, shifts_to_learn) for name in names}
-    return Fleet(noise, len(panels), sum(len(p.taken_at) for p in panels), shifts_to_learn)
+    return replace(blank, noise={name: _fit_signal(name, panels, jumps, blank) for name in names})
+
+
+def _usual_shifts(panels: list[Panel]) -> dict[str, float]:
+    """Median count of shifts between snapshots in each mode, over all units that have counts."""
+    counts: dict[str, list[Floats]] = {}
+    for panel in panels:
+        modes = np.array([c.mode for c in panel.cells])
+        for mode in set(modes.tolist()):
+            seen = panel.learn_counts[1:, modes == mode]
+            counts.setdefault(mode, []).append(seen[np.isfinite(seen)])
+    pooled = {mode: np.concatenate(parts) for mode, parts in counts.items()}
+    return {mode: float(np.median(seen)) for mode, seen in pooled.items() if len(seen)}
 
 
 def own_scales(panel: Panel, fleet: Fleet) -> Floats:
@@ -62,7 +102,7 @@ def own_scales(panel: Panel, fleet: Fleet) -> Floats:
     if len(panel.days) < 3:
         return own
     gap, previous = _steps(corrected(panel, fleet), _jumps(panel))
-    shifts = shifts_learned(panel)
+    shifts = shifts_learned(panel, fleet)
     columns = np.arange(gap.shape[1])[None, :]
     between = shifts - shifts[np.maximum(previous, 0), columns]
     months = (panel.days[:, None] - panel.days[np.maximum(previous, 0)]) / MONTH
@@ -73,6 +113,7 @@ def own_scales(panel: Panel, fleet: Fleet) -> Floats:
         expected = 2.0 * (
             noise.white_sd**2
             + noise.common_white_sd**2
+            + unread_warmth_variance(panel, fleet, name)[:, None]
             + noise.learning_sd**2 * (1.0 - np.exp(-between[:, inside] / fleet.shifts_to_learn))
             + (noise.wander_sd**2 + noise.common_wander_sd**2) * (1.0 - kept)
         )
@@ -163,26 +204,26 @@ class _Gaps:
                 self.sizes.append(known[wide].astype(float))
 
 
-def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], shifts_to_learn: float) -> SignalNoise:
+def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -> SignalNoise:
     kind = next(p.profile.signal(name) for p in panels if any(c.signal == name for c in p.cells))
     resolution = kind.resolution or 0.0
     used = [(p, j) for p, j in zip(panels, jumps, strict=True) if any(c.signal == name for c in p.cells)]
     temperature = _temperature(name, used)
     gaps, slopes, unit_slopes, count = _Gaps(), [np.zeros(0)], [], 0
     for panel, jump in used:
-        warmth = np.nan_to_num(panel.fluid_temp_c - REFERENCE_TEMP_C)
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
-        values = np.where(panel.usable, panel.values, np.nan)[:, inside] - temperature * warmth[:, None]
+        degrees = temperature * warmth(panel, fleet.usual_temp_c)
+        values = np.where(panel.usable, panel.values, np.nan)[:, inside] - degrees[:, None]
         count += int(np.isfinite(values).sum())
         if len(values) < 4:
             continue
-        slope = _robust_slope(values, panel.odometer_km / KM)
+        slope = _robust_slope(values, panel.odometer_km / KM, jump[:, inside])
         slopes.append(slope)
         unit_slopes.append(_median(slope))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
-        fresh_from = 0.0 if kind.per_pack else FRESH * shifts_to_learn
-        gaps.add(values, shifts_learned(panel)[:, inside], panel.days, jump[:, inside], fresh_from)
-    white, wander, common_white, common_wander, memory = _parts(gaps)
+        fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
+        gaps.add(values, shifts_learned(panel, fleet)[:, inside], panel.days, jump[:, inside], fresh_from)
+    white, wander, common_white, common_wander, memory = _parts(gaps, len(used))
     floor = max(resolution / np.sqrt(12.0), 1e-9)
     pooled = np.concatenate(slopes)
     centre = float(np.nan_to_num(_median(pooled)))
@@ -203,20 +244,29 @@ def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], shifts_to_l
     )
 
 
-def _parts(gaps: _Gaps) -> tuple[float, float, float, float, float]:
-    """Variances of own white, own wandering, common white, common wandering; and the memory."""
+def _parts(gaps: _Gaps, units: int) -> tuple[float, float, float, float, float]:
+    """Variances of own white, own wandering, common white, common wandering; and the memory.
+
+    One unit cannot tell what its cells share from what is each one's own, so with few units the shares
+    lean on usual ones.
+    """
     enough = sum(len(g) for g in gaps.fresh[0]) >= LEAST_FRESH
     cells = np.array([_scale(g) for g in (gaps.fresh if enough else gaps.every)]) ** 2 / 2.0
     every = np.array([_scale(g) for g in gaps.every]) ** 2 / 2.0
     means = np.array([_scale(g, TRIM_MEANS) for g in gaps.means]) ** 2 / 2.0
     spacing = float(np.median(np.concatenate(gaps.months))) if gaps.months else 1.0
     white, wander, memory = _variogram(cells, spacing)
+    lean = FEW_UNITS / (FEW_UNITS + units)
+    whole = white + wander
+    wander = (1.0 - lean) * wander + lean * max(wander, USUAL_WANDER * whole)
+    white, memory = max(whole - wander, 0.0), (1.0 - lean) * memory + lean * USUAL_MEMORY
     size = float(np.median(np.concatenate(gaps.sizes))) if gaps.sizes else 1.0
     if size <= 1.0:
         return white, wander, 0.0, 0.0, memory
     # A mean of n cells varies by the common part and an n-th of the cells' own.
     shared = np.clip((means - every / size) / (1.0 - 1.0 / size), 0.0, every)
     common_white, common_wander, _ = _variogram(shared, spacing, memory)
+    common_wander = (1.0 - lean) * common_wander + lean * max(common_wander, USUAL_COMMON * wander)
     return (
         max(white - common_white, 0.0),
         max(wander - common_wander, 0.0),
@@ -252,13 +302,22 @@ def _temperature(name: str, used: list[tuple[Panel, Floats]]) -> float:
     return float(ratio[order][np.searchsorted(total, total[-1] / 2.0)])
 
 
-def _robust_slope(values: Floats, distance: Floats) -> Floats:
-    """Slope of each column per unit of distance: median of the slopes between points half a history apart."""
-    half = len(values) // 2
-    run = distance[half:] - distance[:-half]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope = (values[half:] - values[:-half]) / np.where(run > 0, run, np.nan)[:, None]
-    return nan_median(slope, axis=0)
+def _robust_slope(values: Floats, distance: Floats, jump: Floats) -> Floats:
+    """Slope of each column per unit of distance, NaN where it cannot be told.
+
+    Median of the slopes between readings as far apart as half a history, or as the longest stretch without
+    a jump allows; never across a jump, so that a step does not pass for a slope.
+    """
+    slope = np.full(values.shape[1], np.nan)
+    for lag in (len(values) // 2, len(values) // 3, len(values) // 5, 2):
+        if lag < 1:
+            continue
+        run = distance[lag:] - distance[:-lag]
+        calm = (jump[lag:] == jump[:-lag]) & (run > 0)[:, None]
+        rise = np.where(calm, values[lag:] - values[:-lag], np.nan) / np.where(run > 0, run, 1.0)[:, None]
+        found = np.where(np.isfinite(rise).sum(axis=0) >= LEAST_RISES, nan_median(rise, axis=0), np.nan)
+        slope = np.where(np.isfinite(slope), slope, found)
+    return slope
 
 
 def _clear_slope(slope: Floats) -> Floats:

@@ -93,27 +93,67 @@ class SignalNoise:
 
 @dataclass(frozen=True)
 class Fleet:
-    """Fleet-level quantities by signal; passed to every later block."""
+    """Fleet-level quantities by signal; passed to every later block.
+
+    Attributes
+    ----------
+    noise : dict
+        Signal -> SignalNoise.
+    shifts_to_learn : float
+        Repeats a cell needs to learn a new need.
+    usual_shifts : dict
+        Mode -> median number of shifts learned from between two snapshots, where the fleet has counts.
+    usual_temp_c, temp_sd_c : float
+        Mean and standard deviation of the fluid temperatures recorded, degC.
+    units, snapshots : int
+
+    """
 
     noise: dict[str, SignalNoise]
+    shifts_to_learn: float
+    usual_shifts: dict[str, float]
+    usual_temp_c: float
+    temp_sd_c: float
     units: int
     snapshots: int
-    shifts_to_learn: float
 
     def __repr__(self) -> str:
         return f"Fleet({self.units} units, {self.snapshots} snapshots, signals {', '.join(self.noise)})"
 
 
+def warmth(panel: Panel, usual_temp_c: float) -> Floats:
+    """Degrees above the reference at each snapshot, (T,); the fleet's usual where none was recorded."""
+    known = np.where(np.isfinite(panel.fluid_temp_c), panel.fluid_temp_c, usual_temp_c)
+    return np.asarray(known - REFERENCE_TEMP_C)
+
+
 def corrected(panel: Panel, fleet: Fleet) -> Floats:
     """Give the panel's values as they would read at the reference temperature; NaN where not usable."""
     coefficient = np.array([fleet.noise[c.signal].temperature for c in panel.cells])
-    warmth = np.nan_to_num(panel.fluid_temp_c - REFERENCE_TEMP_C)
-    return np.where(panel.usable, panel.values - warmth[:, None] * coefficient, np.nan)
+    degrees = warmth(panel, fleet.usual_temp_c)
+    return np.where(panel.usable, panel.values - degrees[:, None] * coefficient, np.nan)
 
 
-def shifts_learned(panel: Panel) -> Floats:
+def unread_warmth_variance(panel: Panel, fleet: Fleet, signal: str) -> Floats:
+    """Variance that an unrecorded fluid temperature adds to all of a signal's cells together, (T,)."""
+    spread = (fleet.noise[signal].temperature * fleet.temp_sd_c) ** 2
+    return np.where(np.isfinite(panel.fluid_temp_c), 0.0, spread)
+
+
+def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:
+    """Shifts learned from since the snapshot before, (T, C); the mode's usual number where not counted."""
+    usual = np.array([usual_in(fleet.usual_shifts, c.mode) for c in panel.cells])
+    return np.where(np.isfinite(panel.learn_counts), panel.learn_counts, usual)
+
+
+def shifts_learned(panel: Panel, fleet: Fleet) -> Floats:
     """Shifts that each cell has learned from since the first snapshot, shape (T, C)."""
-    counts = np.where(np.isfinite(panel.learn_counts), panel.learn_counts, UNCOUNTED_SHIFTS)
+    counts = counted_shifts(panel, fleet)
     if len(counts):
         counts[0] = 0.0
     return np.asarray(np.cumsum(counts, axis=0))
+
+
+def usual_in(usual_shifts: dict[str, float], mode: str) -> float:
+    """Usual number of shifts in a mode between snapshots; `UNCOUNTED_SHIFTS` where the fleet cannot tell."""
+    return usual_shifts.get(mode, UNCOUNTED_SHIFTS)

@@ -84,8 +84,12 @@ def outlooks(
     rates: dict[str, RatePrior],
     fleet: Fleet,
     settings: Settings,
+    as_of: date,
 ) -> list[ClutchOutlook]:
-    """Give the outlook of each pack with volume readings and a limit."""
+    """Give the outlook of each pack with volume readings and a limit.
+
+    Distances count from the last snapshot; a date that lies before `as_of` is given as `as_of`.
+    """
     values = corrected(panel, fleet) if panel.cells else panel.values
     use = km_per_day(panel)
     made = []
@@ -105,12 +109,19 @@ def outlooks(
             rates[cell.channel],
             fleet,
         )
-        made.append(_outlook(panel, cell.channel, life, growth, pack.limit_cm3, use, settings))
+        made.append(_outlook(panel, cell.channel, life, growth, pack.limit_cm3, use, settings, as_of))
     return made
 
 
 def _outlook(
-    panel: Panel, pack: str, life: Life, growth: Growth, limit: float, use: float | None, settings: Settings
+    panel: Panel,
+    pack: str,
+    life: Life,
+    growth: Growth,
+    limit: float,
+    use: float | None,
+    settings: Settings,
+    as_of: date,
 ) -> ClutchOutlook:
     w = growth.weight
     now, start, rate = float(w @ growth.now), float(w @ growth.start), float(w @ growth.rate)
@@ -137,7 +148,7 @@ def _outlook(
         used=gain / allowance if allowance > 0 else 1.0,
         used_se=gain_sd / allowance if allowance > 0 else 0.0,
         remaining_km=ahead,
-        due_on=due_dates(crossed, last, use),
+        due_on={k: max(d, as_of) if d else None for k, d in due_dates(crossed, last, use).items()},
         chance_within=(settings.chance_km, crossed.chance(settings.chance_km)),
         service=service,
         reason=reason,

@@ -1,0 +1,94 @@
+"""A unit's state in one word and its result in one sentence, the most pressing matter first."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from driftwatch.assessment.results import Caution, Finding
+from driftwatch.assessment.sentences import certainty, joined
+from driftwatch.service.results import ClutchOutlook
+
+#: A change counts as recent, and the unit as `changed`, for this many days.
+RECENT_DAYS = 180
+#: A finding less probable than this does not enter the state.
+LIKELY = 0.5
+#: At most so many matters in one sentence.
+MOST_MATTERS = 3
+CHANGE_WORDS = {
+    "power": "a change of engine power",
+    "load": "a change of load",
+    "fluid": "fluid work",
+    "relearn": "a relearn",
+    "rebuild": "a rebuild",
+    "pressure": "a change of supply pressure",
+    "unexplained": "a change of unknown cause",
+}
+
+
+def unit_state(
+    findings: list[Finding], clutches: list[ClutchOutlook], said: list[Caution], as_of: date, last: date
+) -> tuple[str, str]:
+    """Give the state and the sentence of a unit that has enough snapshots."""
+    likely = [f for f in findings if f.probability >= LIKELY]
+    changes = [f for f in likely if f.cause != "wear" and f.by]
+    recent = [f for f in changes if f.by and (as_of - f.by).days <= RECENT_DAYS]
+    kinds = {c.kind for c in said}
+    urgent = _urgent(likely, clutches, kinds)
+    wearing = _wearing(likely, clutches)
+    settling = bool(recent) and "unlearned" in kinds
+    happened = [f"{_happened(f)} by {f.by:%d %B %Y}" for f in recent]
+    matters = urgent + wearing + happened + (["some shifts are not learned again yet"] if settling else [])
+    state = next(
+        name
+        for name, holds in (
+            ("attention", urgent),
+            ("worn", wearing),
+            ("settling", settling),
+            ("changed", recent),
+            ("steady", True),
+        )
+        if holds
+    )
+    return state, _sentence(matters, changes, last if "stale" in kinds else None)
+
+
+def _urgent(likely: list[Finding], clutches: list[ClutchOutlook], kinds: set[str]) -> list[str]:
+    matters = [
+        f"{c.clutch} needs service {'now' if c.service == 'due' else 'soon'}"
+        for c in clutches
+        if c.service in ("plan", "due")
+    ]
+    if any(f.cause == "pressure" and f.by is None for f in likely):
+        matters.append("the supply pressure seems to be drifting")
+    if "authority" in kinds:
+        matters.append("a learned value is at or near the end of its range")
+    if "overlap" in kinds:
+        matters.append("apply and release pressure may overlap")
+    return matters
+
+
+def _wearing(likely: list[Finding], clutches: list[ClutchOutlook]) -> list[str]:
+    pressing = {c.clutch for c in clutches if c.service in ("plan", "due")}
+    watched = {c.clutch for c in clutches if c.service == "watch"}
+    worn = {f.clutch for f in likely if f.cause == "wear" and f.clutch} - watched - pressing
+    matters = [f"{clutch} is wearing and wants watching" for clutch in sorted(watched)]
+    return matters + [f"{clutch} has worn a good part of its allowance" for clutch in sorted(worn)]
+
+
+def _happened(finding: Finding) -> str:
+    word = certainty(finding.probability).split(",")[0].lower()
+    return f"there was {word} {CHANGE_WORDS[finding.cause]}"
+
+
+def _sentence(matters: list[str], changes: list[Finding], last_read: date | None) -> str:
+    """Join the matters; without any, say since when it is steady; `last_read` is set if long ago."""
+    if matters:
+        text = joined(matters[:MOST_MATTERS])
+    elif changes:
+        newest = max(changes, key=lambda f: f.by or date.min)
+        text = f"steady since {newest.by:%B %Y}, when {_happened(newest)}; no clutch is near its limit"
+    else:
+        text = "nothing has changed beyond noise, and no clutch is near its limit"
+    if last_read:
+        return f"As last read on {last_read:%d %B %Y}: {text}."
+    return f"{text[:1].upper()}{text[1:]}."

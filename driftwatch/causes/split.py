@@ -1,0 +1,48 @@
+"""Two causes in one visit: how much of the step is whose.
+
+Under a pair, a cell's effect is the sum of two normal parts with the covariances of the two families. Given
+the estimates, each part's share is its posterior mean (as in kriging with two components).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftwatch.causes.signatures import SECOND_SHARE, Family
+from driftwatch.changes.evidence import Effects
+from driftwatch.panel.panel import Floats
+
+
+def split_effect(
+    effects: Effects, index: int, families: tuple[Family, ...], pair: Family, signal: NDArray[np.str_]
+) -> dict[str, tuple[Floats, Floats]]:
+    """Posterior mean (C,) and covariance (C, C) of the effect of each of a pair's two causes.
+
+    Cells that say nothing have mean and covariance from the prior and the other cells.
+    """
+    own = np.minimum(effects.own_var[index], 1e12)
+    shared = effects.shared_sd[index]
+    noise = np.diag(own) + np.where(signal[:, None] == signal[None, :], np.outer(shared, shared), 0.0)
+    single = {f.causes[0]: f.pattern for f in families if f.pattern.kind == "step" and len(f.causes) == 1}
+    shares = (1.0, SECOND_SHARE)
+    parts = [_covariance(single[cause].basis, single[cause].spread) for cause in pair.causes]
+    parts = [part * share**2 for part, share in zip(parts, shares, strict=True)]
+    estimate = effects.estimate[index]
+    scale = max(pair.pattern.scales, key=lambda s: _log_density(estimate, noise + s**2 * sum(parts)))
+    whole = np.linalg.inv(noise + scale**2 * (parts[0] + parts[1]))
+    split = {}
+    for cause, part in zip(pair.causes, parts, strict=True):
+        gain = scale**2 * part @ whole
+        split[cause] = (gain @ estimate, scale**2 * part - gain @ (scale**2 * part))
+    return split
+
+
+def _covariance(basis: Floats, spread: Floats) -> Floats:
+    return np.asarray(basis @ basis.T + np.diag(spread**2))
+
+
+def _log_density(estimate: Floats, covariance: Floats) -> float:
+    factor = np.linalg.cholesky(covariance)
+    left = np.linalg.solve(factor, estimate)
+    return float(-0.5 * (left @ left) - np.log(np.diagonal(factor)).sum())
