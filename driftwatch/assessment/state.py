@@ -58,13 +58,18 @@ def _urgent(likely: list[Finding], clutches: list[ClutchOutlook], kinds: set[str
         for c in clutches
         if c.service in ("plan", "due")
     ]
-    if any(f.cause == "pressure" and f.by is None for f in likely):
-        matters.append("the supply pressure seems to be drifting")
+    if any(f.cause == "pressure" and f.by is None and asks_for_more(f) for f in likely):
+        matters.append("the supply pressure seems to be falling")
     if "authority" in kinds:
         matters.append("a learned value is at or near the end of its range")
     if "overlap" in kinds:
         matters.append("apply and release pressure may overlap")
     return matters
+
+
+def asks_for_more(finding: Finding) -> bool:
+    """True if the apply trims rise: the controller makes up for pressure that is missing."""
+    return any(e.signal == "apply_trim" and e.estimate > 0 for e in finding.size)
 
 
 def _wearing(likely: list[Finding], clutches: list[ClutchOutlook]) -> list[str]:

@@ -129,7 +129,7 @@ def _power(c: _Cells) -> Parts:
     moved = c.of("apply_trim", "release_trim", "torque_cut")
     basis = [c.column(0.85, moved), c.column(0.4 * c.low_gear, moved), c.column(0.6, c.of("shift_time"))]
     basis += [c.column(0.45, c.of(s)) for s in ("apply_trim", "release_trim", "torque_cut")]
-    return _stack(basis), c.column(np.where(moved, 0.25, np.where(c.pack, 0.01, 0.12)))
+    return _stack(basis), c.column(np.where(moved, 0.35, np.where(c.pack, 0.01, 0.12)))
 
 
 def _load(c: _Cells) -> Parts:
@@ -194,7 +194,7 @@ def _relearn(c: _Cells, panel: Panel) -> Family:
 
 #: Drop of the packs' volumes at a rebuild, as shares of the allowance: mean, shared and own spread.
 #: Worn packs drop far, packs that were nearly new hardly. With the share of each among rebuilds.
-RENEWED = ((-0.3, 0.15, 0.2, 0.55), (-0.06, 0.03, 0.06, 0.42), (0.0, 0.0, 0.01, 0.03))
+RENEWED = ((-0.3, 0.15, 0.2, 0.55), (-0.06, 0.03, 0.06, 0.44), (0.0, 0.0, 0.01, 0.01))
 
 
 def _rebuild(c: _Cells) -> list[Family]:

@@ -33,6 +33,9 @@ from driftwatch.panel.panel import Floats, Panel
 FLAT = 1e-8
 #: How far, as a share of its size, a change may deviate from the expected course of arrival.
 LATE_SHARE = 0.3
+#: A change after nearly all shifts of a gap looks like one at the start of the next gap, and is placed there
+#: unless the evidence is better by this much.
+LATER = 3.0
 MOST_CHANGES = 8
 #: What makes a candidate worth a look: the squared standardised group means together beyond this quantile
 #: of their chi-squared distribution; the cells' mean square beyond APART; one group's square beyond ALONE.
@@ -153,6 +156,7 @@ def _settle(
                 design.signal,
             )[0]
             + log_prior[change.pattern, near]
+            - (LATER if share == min(SHARES) else 0.0)
             for share in SHARES
         ]
     )

@@ -267,13 +267,10 @@ def _parts(gaps: _Gaps, units: int) -> tuple[float, float, float, float, float]:
     shared = np.clip((means - every / size) / (1.0 - 1.0 / size), 0.0, every)
     common_white, common_wander, _ = _variogram(shared, spacing, memory)
     common_wander = (1.0 - lean) * common_wander + lean * max(common_wander, USUAL_COMMON * wander)
-    return (
-        max(white - common_white, 0.0),
-        max(wander - common_wander, 0.0),
-        common_white,
-        common_wander,
-        memory,
-    )
+    # What is left is the cells' own; part by part, so that the two together stay what the cells show.
+    own = max(white + wander - common_white - common_wander, 0.0)
+    own_wander = min(max(wander - common_wander, 0.0), own)
+    return own - own_wander, own_wander, common_white, common_wander, memory
 
 
 def _temperature(name: str, used: list[tuple[Panel, Floats]]) -> float:
