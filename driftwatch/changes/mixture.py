@@ -17,6 +17,8 @@ from driftwatch.changes.memory import Floats, Whitener, log_likelihood
 KINDS = ("step", "bend", "both")
 #: A column that keeps less than this share of itself, once the others are taken off, says nothing new.
 DISTINCT = 1e-9
+#: Below this ratio of pivots, columns nearly repeat each other.
+NEARLY_REPEATED = 1e-5
 #: Rounds of moving each change in turn; seldom more than one moves anything.
 SWEEPS = 2
 
@@ -107,6 +109,25 @@ def tails(values: Floats) -> Floats:
     return np.asarray(total - values)
 
 
+def orthonormal(columns: Floats) -> Floats:
+    """Orthonormal basis of a few columns (n, k).
+
+    Cholesky's factor of the products, twice for accuracy: for tall, thin arrays many times faster than a QR
+    factorisation by several threads. Columns that nearly repeat each other are left to QR.
+    """
+    out = columns
+    for _ in range(2):
+        try:
+            factor = np.linalg.cholesky(out.T @ out)
+        except np.linalg.LinAlgError:
+            return np.asarray(np.linalg.qr(columns)[0])
+        sizes = np.diag(factor)
+        if sizes.min() < NEARLY_REPEATED * sizes.max():
+            return np.asarray(np.linalg.qr(columns)[0])
+        out = out @ np.linalg.inv(factor).T
+    return np.asarray(out)
+
+
 class Whitened:
     """A series at one memory, ready for pricing changes at all places."""
 
@@ -149,7 +170,7 @@ class Whitened:
 
     def remainder(self, changes: tuple[Placed, ...], sloped: bool) -> tuple[Floats, Floats, float]:
         """Orthonormal basis of the design, residuals, and their sum of squares."""
-        basis = np.linalg.qr(self.columns(changes, sloped))[0]
+        basis = orthonormal(self.columns(changes, sloped))
         residual = self.y - basis @ (basis.T @ self.y)
         return basis, residual, float(residual @ residual)
 
