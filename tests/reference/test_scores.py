@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.bench.scorecard import Card, calibration_error, f1
+from tests.bench.scorecard import Card, brier_score, calibration_error, f1
 from tests.reference.published import VALUES
 
 
@@ -27,6 +27,14 @@ def test_calibration_error_of_honest_and_of_boastful_forecasts():
     assert calibration_error([(0.75, True)] * 3 + [(0.75, False)]) == pytest.approx(0.0)
     assert calibration_error([(1.0, True), (1.0, False)]) == pytest.approx(0.5)
     assert math.isnan(calibration_error([]))
+
+
+def test_brier_score_by_hand():
+    # Hand-solved: (0.2^2 + 0.4^2 + 0.9^2) / 3, and 0 and 1 for forecasts that are always right or wrong.
+    assert brier_score([(0.8, True), (0.4, False), (0.9, False)]) == pytest.approx(1.01 / 3)
+    assert brier_score([(1.0, True)]) == 0.0
+    assert brier_score([(1.0, False), (0.0, True)]) == 1.0
+    assert math.isnan(brier_score([]))
 
 
 def test_f1_by_hand():
