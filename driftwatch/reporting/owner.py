@@ -15,6 +15,8 @@ from driftwatch.settings import Settings
 #: An owner who is still driving the values in is asked back after so many days at the latest.
 SETTLING_DAYS = 28
 _URGENT = ("overlap", "authority")
+#: A share is estimated, so it is never said to be the whole.
+_NEVER_WHOLE = 0.995
 
 
 def question(start: Since) -> str:
@@ -43,8 +45,8 @@ def cause_words(cause: str, start: Since) -> str:
 
 def share_words(share: float, low: float, high: float) -> str:
     """Give a share with its range, the range only where it says more than the share."""
-    told, ends = percent(share), (percent(low), percent(high))
-    return told if ends == (told, told) else f"{told} (it could be {ends[0]} to {ends[1]})"
+    told, *ends = (percent(min(part, _NEVER_WHOLE)) for part in (share, low, high))
+    return told if ends == [told, told] else f"{told} (it could be {ends[0]} to {ends[1]})"
 
 
 def answer_sentence(answer: str, start: Since, shares: tuple[Share, ...]) -> str:

@@ -40,6 +40,7 @@ class Picture:
             "paper_bgcolor": PAPER,
             "plot_bgcolor": PAPER,
             "margin": {"l": 56, "r": 16, "t": 28, "b": 44},
+            "separators": ".\u202f",
             "showlegend": False,
             "dragmode": False,
             "hovermode": "closest",

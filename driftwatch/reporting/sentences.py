@@ -6,6 +6,7 @@ Sentences about one finding, clutch or caution come from the assessment; these a
 from __future__ import annotations
 
 from driftwatch.assessment.results import Finding
+from driftwatch.assessment.sentences import certainty
 from driftwatch.reporting.texts import percent
 
 #: A cause in the words of a reader who does not know the program.
@@ -173,17 +174,18 @@ TERMS = {
 }
 
 
+_AS_ADJECTIVE = {
+    "Almost certainly": "almost certain",
+    "Very likely": "very likely",
+    "Probably": "probable",
+    "Perhaps": "perhaps",
+    "Possibly, but less likely than not,": "less likely than not",
+}
+
+
 def sure(probability: float) -> str:
-    """Give a probability in words with its number."""
-    for least, words in (
-        (0.9, "almost certain"),
-        (0.7, "likely"),
-        (0.5, "more likely than not"),
-        (0.25, "possible"),
-    ):
-        if probability >= least:
-            return f"{words} ({percent(probability)})"
-    return f"unlikely ({percent(probability)})"
+    """Give a probability with its number, on the same scale of words as the findings' own sentences."""
+    return f"{_AS_ADJECTIVE[certainty(probability)]} ({percent(probability)})"
 
 
 def found(finding: Finding) -> str:

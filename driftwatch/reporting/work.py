@@ -124,7 +124,9 @@ def _caution(unit: UnitAssessment, site: str, c: Caution) -> WorkItem:
         unit=unit.unit, site=site, urgency=urgency, kind=c.kind, clutch="",
         reason=c.sentence, early=None, middle=None, late=None,
         by_when="before further hard use" if urgency == "inspect" else "at the next stop",
-        chance=None, sure="read directly", check=sentences.CHECK[c.kind], is_new=False,
+        chance=None,
+        sure="well beyond the noise of the readings" if c.kind == "overlap" else "read directly",
+        check=sentences.CHECK[c.kind], is_new=False,
     )  # fmt: skip
 
 
@@ -144,7 +146,7 @@ def _too_few(unit: UnitAssessment, site: str) -> WorkItem:
     return WorkItem(
         key=f"{unit.unit}\x1ftoo_few\x1f",
         unit=unit.unit, site=site, urgency="read", kind="too_few", clutch="",
-        reason=unit.sentence, early=None, middle=None, late=None, by_when="at the next visits",
+        reason=unit.sentence, early=None, middle=None, late=None, by_when="at the next read-outs",
         chance=None, sure="read directly", check=sentences.CHECK["too_few"], is_new=False,
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ from reporting_factory import LOAD_STEP, analysis, caution, event, finding, outl
 
 from driftwatch.assessment.results import Effect, Rival
 from driftwatch.reporting.explain import build_explain, write_explain
+from driftwatch.reporting.owner import share_words
 from driftwatch.settings import Settings
 
 SETTINGS = Settings()
@@ -174,3 +175,9 @@ def test_one_visit_may_be_asked_about_as_a_whole_or_by_its_parts():
     assert "a fluid or filter service" in both.question
     assert ask(found, "E7", events=visit).answer == "mostly"
     assert ask(found, "E8", events=visit).answer == "partly"
+
+
+def test_a_share_is_said_with_its_range_and_never_as_the_whole():
+    assert share_words(0.75, 0.57, 0.89) == "75\u202f% (it could be 57\u202f% to 89\u202f%)"
+    assert share_words(0.998, 0.996, 1.0) == "over 99\u202f%"
+    assert share_words(1.0, 0.97, 1.0) == "over 99\u202f% (it could be 97\u202f% to over 99\u202f%)"

@@ -11,10 +11,12 @@ from datetime import date, timedelta
 import pytest
 from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, fleet, outlook
 
+from driftwatch.assessment.sentences import certainty
 from driftwatch.errors import UsageError
 from driftwatch.reporting.due import chance_by, service_calendar
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.review import build_review, write_review
+from driftwatch.reporting.sentences import sure
 from driftwatch.reporting.work import work_items
 from driftwatch.settings import Settings
 
@@ -230,3 +232,16 @@ def test_event_is_not_needed_to_review():
 )
 def test_due_days_are_said_as_finely_as_they_are_known(days, words):
     assert range_words(*days) == words
+
+
+@pytest.mark.parametrize("probability", [0.1, 0.39, 0.4, 0.64, 0.65, 0.84, 0.85, 0.92, 0.96, 0.97, 0.999])
+def test_how_sure_says_the_same_as_the_sentence_beside_it(probability):
+    """A finding's sentence and its "how sure" stand in one row of the review; the words must agree."""
+    same = {
+        "almost": "Almost",
+        "very": "Very",
+        "probable": "Probably",
+        "perhaps": "Perhaps",
+        "less": "Possibly,",
+    }
+    assert same[sure(probability).split()[0]] == certainty(probability).split()[0]
