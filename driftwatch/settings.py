@@ -12,7 +12,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from driftwatch.errors import UnknownName, UsageError
 
 
-def _setting(default: Any, unit: str, reason: str, low: float | None = None, high: float | None = None) -> Any:
+def _setting(
+    default: Any, unit: str, reason: str, low: float | None = None, high: float | None = None
+) -> Any:
     return field(default=default, metadata={"unit": unit, "reason": reason, "low": low, "high": high})
 
 
@@ -22,24 +24,38 @@ class Settings:
 
     zone: str = _setting("UTC", "IANA time zone", "a time written without an offset is local to this zone")
     watch_km: float = _setting(
-        40000.0, "km", "a clutch is on `watch` when its limit is more likely than not within this distance", 1, 1e6
+        40000.0,
+        "km",
+        "a clutch is on `watch` when its limit is more likely than not within this distance",
+        1,
+        1e6,
     )
     plan_km: float = _setting(15000.0, "km", "the same for `plan`: about one service interval ahead", 1, 1e6)
     due_km: float = _setting(5000.0, "km", "the same for `due`: no time left to put it off", 1, 1e6)
     chance_km: float = _setting(10000.0, "km", "the distance for which `chance_within` is stated", 1, 1e6)
     false_alarm_rate: float = _setting(
-        0.05, "probability", "chance that a unit without any change shows one over its whole history", 1e-6, 0.5
+        0.05,
+        "probability",
+        "chance that a unit without any change shows one over its whole history",
+        1e-6,
+        0.5,
     )
     least_probability: float = _setting(
         0.1, "probability", "a cause less probable than this is not reported as a finding", 0.0, 0.9
     )
     wear_share: float = _setting(
-        0.3, "share of allowance", "a clutch that used this much since its life began gets a wear finding", 0.01, 1.0
+        0.3,
+        "share of allowance",
+        "a clutch that used this much since its life began gets a wear finding",
+        0.01,
+        1.0,
     )
     least_snapshots: int = _setting(
         5, "snapshots", "with fewer, the unit is `too_few`: no change can be told from noise", 3, 100
     )
-    stale_days: float = _setting(75.0, "days", "no snapshot for longer than this is a `stale` caution", 1, 3650)
+    stale_days: float = _setting(
+        75.0, "days", "no snapshot for longer than this is a `stale` caution", 1, 3650
+    )
     shifts_to_learn: float = _setting(
         10.0, "shifts", "repeats that a cell needs to learn a new need (common practice, no source)", 1, 1000
     )
@@ -64,7 +80,9 @@ class Settings:
             try:
                 ZoneInfo(typed)
             except (ZoneInfoNotFoundError, ValueError, OSError):
-                raise UsageError(f"{value!r} is not a time zone", do="use an IANA name such as Etc/GMT-1") from None
+                raise UsageError(
+                    f"{value!r} is not a time zone", do="use an IANA name such as Etc/GMT-1"
+                ) from None
         changed = replace(self, **{name: typed})
         if not changed.due_km <= changed.plan_km <= changed.watch_km:
             raise UsageError("the horizons must be ordered: due_km <= plan_km <= watch_km")

@@ -20,7 +20,7 @@ from driftwatch.changes.evidence import Effects
 from driftwatch.changes.search import Placed, SearchResult
 from driftwatch.panel.panel import Bools, Event, Floats, Panel
 
-#: Snapshots on either side of the best one over which a change's probability is summed.
+#: Snapshots on either side of the best one over which the probability of a drift is summed.
 REACH = 2
 #: Share of false ones among the modes, and among the shifts, that are said to be touched by a change.
 FALSELY_TOUCHED = 0.05
@@ -100,7 +100,7 @@ def _chances(families: tuple[Family, ...], table: Floats, place: Placed) -> dict
 
     The empty tuple stands for drifts that are not reported; what is missing to 1 is "no change".
     """
-    window = table[:, max(place.index - REACH, 1) : place.index + REACH + 1]
+    window = table[:, _near(families, place)]
     top = max(float(window.max()), 0.0)
     weight = np.exp(window - top).sum(axis=1)
     total = weight.sum() + np.exp(-top)
@@ -110,13 +110,22 @@ def _chances(families: tuple[Family, ...], table: Floats, place: Placed) -> dict
     return chances
 
 
+def _near(families: tuple[Family, ...], place: Placed) -> slice:
+    """Snapshots at which a change's causes are weighed: its own, and for a drift those about it.
+
+    A step was placed with a moment between two snapshots; at its neighbours that moment is another change.
+    """
+    reach = REACH if families[place.pattern].pattern.kind == "bend" else 0
+    return slice(max(place.index - reach, 1), place.index + reach + 1)
+
+
 def _best_of(families: tuple[Family, ...], table: Floats, place: Placed, cause: str) -> tuple[int, bool]:
     """Most probable snapshot for this cause, and whether its likeliest family is a drift."""
-    start = max(place.index - REACH, 1)
+    near = _near(families, place)
     rows = [i for i, f in enumerate(families) if cause in f.causes]
-    window = table[rows, start : place.index + REACH + 1]
+    window = table[rows, near]
     row, column = np.unravel_index(int(np.argmax(window)), window.shape)
-    return start + int(column), families[rows[int(row)]].pattern.kind == "bend"
+    return near.start + int(column), families[rows[int(row)]].pattern.kind == "bend"
 
 
 def _at(effects: Effects, index: int) -> tuple[Floats, Floats, Floats]:

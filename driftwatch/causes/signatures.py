@@ -103,14 +103,14 @@ def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
         _family("power", "step", power, cells, ("power",)),
         _family("load", "step", load, cells, ("load",)),
         _family("fluid", "step", fluid, cells, ("fluid",)),
-        _family("pressure", "step", pressure, cells, ("pressure",), 0.3),
+        _family("pressure", "step", pressure, cells, ("pressure",), 0.05),
         _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
         _family("power+load", "step", _both(power, load), cells, ("power", "load")),
         _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid")),
         _relearn(cells, panel),
         *_rebuild(cells),
         *_unexplained(cells),
-        _family("pressure drift", "bend", _scaled(pressure, per_distance), cells, ("pressure",), 0.7),
+        _family("pressure drift", "bend", _scaled(pressure, per_distance), cells, ("pressure",), 0.95),
         _family("ageing fluid", "bend", _scaled(fluid, per_distance), cells, ()),
     ]
     made += [
@@ -150,8 +150,8 @@ def _load(c: _Cells) -> Parts:
 def _fluid(c: _Cells) -> Parts:
     moved = c.of("apply_trim", "shift_time")
     basis = [c.column(0.85, moved)] + [c.column(0.5, c.of(s)) for s in ("apply_trim", "shift_time")]
-    basis += [c.column(0.08, c.of(s)) for s in ("release_trim", "torque_cut")]
-    return _stack(basis), c.column(np.where(moved, 0.2, 0.05))
+    basis += [c.column(0.15, c.of("release_trim")), c.column(0.08, c.of("torque_cut"))]
+    return _stack(basis), c.column(np.where(moved, 0.15, 0.05))
 
 
 def _pressure(c: _Cells) -> Parts:

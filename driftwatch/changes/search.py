@@ -35,7 +35,7 @@ FLAT = 1e-8
 LATE_SHARE = 0.3
 #: A change after nearly all shifts of a gap looks like one at the start of the next gap, and is placed there
 #: unless the evidence is better by this much.
-LATER = 3.0
+LATER = 6.0
 MOST_CHANGES = 8
 #: What makes a candidate worth a look: the squared standardised group means together beyond this quantile
 #: of their chi-squared distribution; the cells' mean square beyond APART; one group's square beyond ALONE.

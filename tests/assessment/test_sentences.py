@@ -7,8 +7,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from driftwatch.assessment.results import Effect, Rival
-from driftwatch.assessment.sentences import certainty, clutch_sentence, finding_sentence, unit_sentence
+from driftwatch.assessment.results import Caution, Effect, Finding, Rival
+from driftwatch.assessment.sentences import certainty, clutch_sentence, finding_sentence, too_few_sentence
+from driftwatch.assessment.state import unit_state
 from driftwatch.panel.panel import Event
 from driftwatch.service.results import ClutchOutlook
 
@@ -102,15 +103,76 @@ def test_clutch_sentences(said, sentence):
 
 
 @pytest.mark.parametrize(
-    ("said", "sentence"),
+    ("snapshots", "sentence"),
     [
-        (("too_few", [], 0), "There is no snapshot so far: too few to tell anything."),
-        (("too_few", [], 1), "There is only one snapshot so far: too few to tell anything."),
-        (("too_few", [], 3), "There are only 3 snapshots so far: too few to tell a change from noise."),
-        (("steady", [], 24), "Nothing has changed beyond noise, and no clutch is near its limit."),
-        (("worn", ["pack3 is worn"], 24), "Pack3 is worn."),
-        (("attention", ["a", "b", "c", "d"], 24), "A, b and c."),
+        (0, "There is no snapshot so far: too few to tell anything."),
+        (1, "There is only one snapshot so far: too few to tell anything."),
+        (3, "There are only 3 snapshots so far: too few to tell a change from noise."),
     ],
 )
-def test_unit_sentences(said, sentence):
-    assert unit_sentence(*said) == sentence
+def test_too_few_snapshots(snapshots, sentence):
+    assert too_few_sentence(snapshots) == sentence
+
+
+def finding(cause, by, clutch=None, size=()):
+    return Finding(cause, 0.99, AFTER, by, clutch, ("normal",), (), None, size, (), "")
+
+
+STALE = Caution("stale", (), date(2025, 6, 30), "")
+RISING = (Effect("apply_trim", "kPa", 2.0, 1.0, 3.0),)
+FALLING = (Effect("apply_trim", "kPa", -2.0, -3.0, -1.0),)
+
+
+# Worked out by hand from the rules in `state`.
+@pytest.mark.parametrize(
+    ("findings", "cautions", "as_of", "state", "sentence"),
+    [
+        ([], [], BY, "steady", "Nothing has changed beyond noise, and no clutch is near its limit."),
+        (
+            [],
+            [STALE],
+            date(2025, 12, 1),
+            "steady",
+            "As last read on 30 June 2025: nothing has changed beyond noise, "
+            "and no clutch is near its limit.",
+        ),
+        (
+            [finding("power", BY)],
+            [],
+            BY,
+            "changed",
+            "There was almost certainly a change of engine power by 03 March 2025.",
+        ),
+        (
+            [finding("power", BY)],
+            [],
+            date(2026, 3, 1),
+            "steady",
+            "Steady since March 2025, when there was almost certainly a change of engine power; "
+            "no clutch is near its limit.",
+        ),
+        (
+            [finding("wear", None, "pack3")],
+            [],
+            BY,
+            "worn",
+            "Pack3 has worn a good part of its allowance.",
+        ),
+        (
+            [finding("pressure", None, size=RISING)],
+            [],
+            BY,
+            "attention",
+            "The supply pressure seems to be falling.",
+        ),
+        (
+            [finding("pressure", None, size=FALLING)],
+            [],
+            BY,
+            "steady",
+            "Nothing has changed beyond noise, and no clutch is near its limit.",
+        ),
+    ],
+)
+def test_state_and_sentence_of_a_unit(findings, cautions, as_of, state, sentence):
+    assert unit_state(findings, [], cautions, as_of, date(2025, 6, 30)) == (state, sentence)

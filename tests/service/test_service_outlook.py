@@ -41,8 +41,13 @@ def worn(rate: float, now: float, count: int = 24, seed: int = 1) -> Panel:
     return pack(now - rate * (x[-1] - x) + noise)
 
 
+def panel_day(panel: Panel) -> date:
+    """Day of the last snapshot."""
+    return panel.taken_at[-1].astype("datetime64[D]").astype(object)
+
+
 def outlook(panel: Panel, start: int = 0, settings: Settings = SETTINGS) -> ClutchOutlook:
-    return outlooks(panel, {"pack3": Life(start, ())}, PRIORS, FLEET, settings)[0]
+    return outlooks(panel, {"pack3": Life(start, ())}, PRIORS, FLEET, settings, panel_day(panel))[0]
 
 
 @pytest.mark.parametrize(
@@ -110,12 +115,14 @@ def test_few_readings_are_less_sure_and_hardly_any_are_no_forecast():
     many, few = outlook(worn(0.8, 31.0, 24)), outlook(worn(0.8, 31.0, 5))
     spread = [np.diff(o.growth_interval)[0] for o in (many, few)]
     assert spread[1] > 1.5 * spread[0]
-    assert outlooks(pack([30.0, 30.5]), {}, PRIORS, FLEET, SETTINGS) == []
+    assert outlooks(pack([30.0, 30.5]), {}, PRIORS, FLEET, SETTINGS, date(2026, 1, 1)) == []
 
 
 def test_no_volumes_or_no_limit_is_no_forecast():
     trims = panels(records(cell([1.0] * 8), 8))[0]
-    assert outlooks(trims, {}, PRIORS, fleet_with("apply_trim", white_sd=1.0), SETTINGS) == []
+    assert (
+        outlooks(trims, {}, PRIORS, fleet_with("apply_trim", white_sd=1.0), SETTINGS, date(2026, 1, 1)) == []
+    )
     unlimited = replace(
         profile(),
         clutches=tuple(
@@ -123,7 +130,10 @@ def test_no_volumes_or_no_limit_is_no_forecast():
         ),
     )
     rows = cell([30.0 + i for i in range(8)], mode="", channel="pack3", signal="clutch_volume")
-    assert outlooks(panels(records(rows, 8, kind=unlimited))[0], {}, PRIORS, FLEET, SETTINGS) == []
+    assert (
+        outlooks(panels(records(rows, 8, kind=unlimited))[0], {}, PRIORS, FLEET, SETTINGS, date(2026, 1, 1))
+        == []
+    )
 
 
 def test_a_limit_from_the_clearance_is_that_of_the_volume():
