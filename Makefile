@@ -15,12 +15,13 @@ DRIFTWATCH_CHROMIUM ?= $(shell command -v chromium || command -v chromium-browse
 export DRIFTWATCH_CHROMIUM
 MARKS := not prove$(if $(strip $(DRIFTWATCH_CHROMIUM)),, and not browser)
 
-.PHONY: help demo test check prove lock clean
+.PHONY: help demo test check prove screens lock clean
 
 help:
 	@echo "make demo    set up, then build the demo's store and reports in the folder demo"
 	@echo "make test    set up, then check style, types and the order of the blocks, and run the tests"
 	@echo "make prove   set up, then run the long proofs and print the scorecard"
+	@echo "make screens set up, then take the pictures in the folder reports anew (needs Chromium)"
 	@echo "make lock    work out the pinned requirements anew (UPGRADE=--upgrade takes newer versions)"
 	@echo "make clean   remove what the other targets made, the demo too"
 
@@ -44,6 +45,9 @@ check: $(VENV)/.set-up-test
 prove: $(VENV)/.set-up-test
 	$(BIN)/python -m pytest -m prove
 	$(BIN)/python -m tests.bench.scorecard
+
+screens: $(VENV)/.set-up-test
+	$(BIN)/python -m tests.bench.screens
 
 # Versions and fingerprints only: the file names no package index.
 COMPILE = $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --fork-strategy fewest \
