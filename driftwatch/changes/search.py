@@ -100,9 +100,41 @@ def search(
     for i, change in enumerate(placed):
         others = placed[:i] + placed[i + 1 :]
         kinds = _estimates(design, patterns, others, change.share)
-        tables.append(_table(design, patterns, log_prior, kinds, change.index))
+        table = _table(design, patterns, log_prior, kinds, change.index)
+        _average_moments(design, patterns, log_prior, others, change, table)
+        tables.append(table)
         effects.append(kinds[patterns[change.pattern].kind])
     return SearchResult(tuple(placed), tuple(tables), tuple(effects))
+
+
+def _average_moments(
+    design: Design,
+    patterns: tuple[Pattern, ...],
+    log_prior: Floats,
+    others: list[Placed],
+    change: Placed,
+    table: Floats,
+) -> None:
+    """Put into the table, at the change's own snapshot, odds averaged over the moments within the gap.
+
+    The moment at which the change was placed suits the pattern it was placed as; other patterns are to be
+    weighed at theirs.
+    """
+    nuisance, at = _nuisance(design, patterns, others), np.array([change.index])
+    sudden = sorted({p.kind for p in patterns if p.kind != "bend"})
+    rows = {kind: np.array([i for i, p in enumerate(patterns) if p.kind == kind]) for kind in sudden}
+    gains: dict[str, list[Floats]] = {kind: [] for kind in sudden}
+    noisier = []
+    for share in SHARES:
+        for kind in sudden:
+            some = [patterns[i] for i in rows[kind]]
+            effects = _effects_of(design, kind, share, at, nuisance, some[0].late)
+            gains[kind].append(log_factors(effects, some, design.signal)[:, 0])
+            if share == change.share:
+                noisier.append(noisier_factor(effects, design.signal)[0])
+    for kind in sudden:
+        mean = np.logaddexp.reduce(gains[kind]) - np.log(len(SHARES))
+        table[rows[kind], change.index] = mean - max(noisier) + log_prior[rows[kind], change.index]
 
 
 def _add(
