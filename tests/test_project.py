@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import os
 import re
 import subprocess
@@ -252,6 +253,12 @@ def test_every_setting_is_documented_as_it_is():
         for f in fields(Settings)
     ]
     assert told == are
+
+
+def test_the_constants_in_the_docs_are_those_of_the_modules():
+    for name, value, _ in table("statistics.md", "6. Constants"):
+        module, _, constant = name.strip("`").rpartition(".")
+        assert value == f"{getattr(importlib.import_module(f'driftwatch.{module}'), constant):g}", name
 
 
 def an_assessment() -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""Cases that are hard for the method, as docs/statistics.md tells of them: what is said of each, seed by seed.
+"""Cases that are hard for the method: what is said of each, seed by seed. See docs/statistics.md.
 
     python -m tests.bench.limits
 
