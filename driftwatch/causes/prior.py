@@ -36,7 +36,7 @@ MEANINGS: dict[str, dict[str, float]] = {
     "other": {"unexplained": 0.1},
 }
 #: Given one of two causes, the chance that the other acts in the same visit without being logged.
-SAME_VISIT = 0.1
+SAME_VISIT = 0.05
 
 
 def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> Floats:

@@ -105,8 +105,8 @@ def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
         _family("fluid", "step", fluid, cells, ("fluid",)),
         _family("pressure", "step", pressure, cells, ("pressure",), 0.05),
         _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
-        _family("power+load", "step", _both(power, load), cells, ("power", "load")),
-        _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid")),
+        _family("power+load", "step", _both(power, load), cells, ("power", "load"), 0.3),
+        _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid"), 0.3),
         _relearn(cells, panel),
         *_rebuild(cells),
         *_unexplained(cells),
@@ -151,7 +151,7 @@ def _fluid(c: _Cells) -> Parts:
     moved = c.of("apply_trim", "shift_time")
     basis = [c.column(0.85, moved)] + [c.column(0.5, c.of(s)) for s in ("apply_trim", "shift_time")]
     basis += [c.column(0.15, c.of("release_trim")), c.column(0.08, c.of("torque_cut"))]
-    return _stack(basis), c.column(np.where(moved, 0.15, 0.05))
+    return _stack(basis), c.column(np.where(moved, 0.12, 0.05))
 
 
 def _pressure(c: _Cells) -> Parts:
@@ -159,7 +159,7 @@ def _pressure(c: _Cells) -> Parts:
     sd_apply = c.sd[apply].max(initial=0.0) or 1.0
     joint = np.where(apply, sd_apply, np.where(release, 0.5 * sd_apply, 0.0))
     basis = [joint, np.where(release, 0.25 * sd_apply, 0.0), c.column(0.5, c.of("shift_time"))]
-    return _stack(basis), c.column(np.where(apply, 0.1, np.where(release, 0.12, 0.04)))
+    return _stack(basis), c.column(np.where(apply, 0.1, np.where(release | c.of("shift_time"), 0.12, 0.04)))
 
 
 def _wear(c: _Cells, pack: str) -> Parts:
