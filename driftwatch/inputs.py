@@ -65,11 +65,6 @@ def read_input(
     return read_batch(path, kind=kind, mapping=mapping, profile=profile)
 
 
-def _import_order(item: tuple[str, Batch | DriftwatchError]) -> int:
-    batch = item[1]
-    return -1 if isinstance(batch, DriftwatchError) else KINDS_IN_ORDER.index(batch.kind)
-
-
 def read_inputs(
     files: Iterable[str],
     kind: str | None = None,

@@ -1,40 +1,21 @@
-"""The Python door: one class over a store. It finds, hands on and writes; it decides nothing.
-
->>> import driftwatch
->>> with driftwatch.open("fleet.duckdb", create=True) as store:  # doctest: +SKIP
-...     store.import_file("units.csv")
-...     store.assess().to_frame("clutches")
-"""
+"""What follows from a store: assessments, reports, exports. It finds, hands on and decides nothing."""
 
 from __future__ import annotations
 
-import os
 import re
-from collections.abc import Callable, Iterable, Sequence
-from datetime import date, datetime, timedelta
+from collections.abc import Sequence
+from datetime import date, timedelta
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
-from driftwatch.days import Day, as_day, as_moment, month_days
-from driftwatch.errors import DriftwatchError, UnknownName, UsageError
-from driftwatch.inputs import ImportOutcome, read_input, read_inputs, take
+from driftwatch.api.folders import as_folder, possible_folder
+from driftwatch.api.stored import Progress, StoredData
+from driftwatch.days import Day, as_day, month_days
+from driftwatch.errors import UnknownName, UsageError
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from driftwatch.assessment.results import Assessment, UnitAnalysis
-    from driftwatch.intake.batch import Batch
-    from driftwatch.intake.mapping import Mapping
-    from driftwatch.profile.model import Profile
     from driftwatch.reporting.context import WorkItem
-    from driftwatch.settings import Settings
-    from driftwatch.store.database import Database
-    from driftwatch.store.records import Records
-    from driftwatch.store.report import ImportReport, Problem
-
-#: Called with what is being done, how much of it is done, and how much there is.
-Progress = Callable[[str, int, int], None] | None
 
 #: What `alerts` lists for each service state asked for.
 URGENCIES = {
@@ -67,7 +48,7 @@ def open_store(path: str | Path, create: bool = False, read_only: bool = False) 
     return Store(Database.open(Path(path), read_only=read_only, create=create))
 
 
-class Store:
+class Store(StoredData):
     """A fleet's units, readings, log and settings, and what follows from them.
 
     Made by `driftwatch.open`; to be closed, best by `with`. Days may be given as `date` or as text
@@ -79,204 +60,6 @@ class Store:
     settings : Settings
 
     """
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
-        # By day and units; emptied by each write (nobody else can write while the store is open here).
-        self._analysed: dict[tuple[date, tuple[str, ...] | None], tuple[UnitAnalysis, ...]] = {}
-
-    def __enter__(self) -> Store:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def __repr__(self) -> str:
-        return f"Store({str(self.path)!r})"
-
-    def close(self) -> None:
-        """Close the store's file."""
-        self._database.close()
-
-    @property
-    def path(self) -> Path:
-        """Path of the store's file."""
-        return Path(self._database.path)
-
-    @property
-    def settings(self) -> Settings:
-        """The settings in force in this store."""
-        return self._database.settings
-
-    def change_setting(self, name: str, value: Any) -> None:
-        """Change one setting for this store; `UsageError` if the name or value cannot be right."""
-        self._analysed.clear()
-        self._database.change_setting(name, value)
-
-    # --- in --------------------------------------------------------------------------------------------
-
-    def add_profile(self, profile: Profile | str | Path) -> Profile:
-        """Put a transmission profile, or the one in a TOML file, into the store and give it."""
-        from driftwatch.profile.load import read_profile
-
-        known = read_profile(profile) if isinstance(profile, str | Path) else profile
-        self._analysed.clear()
-        self._database.add_profile(known)
-        return known
-
-    def import_file(
-        self,
-        path: str | Path,
-        kind: str | None = None,
-        mapping: Mapping | str | Path | None = None,
-        profile: Profile | str | Path | None = None,
-        strict: bool = False,
-        dry_run: bool = False,
-        progress: Progress = None,
-    ) -> ImportReport:
-        """Take a file in, all or nothing.
-
-        Parameters
-        ----------
-        path : path
-            CSV, XLSX or Parquet.
-        kind : {"units", "snapshots", "events"}, optional
-            Recognised by the columns if left out.
-        mapping : Mapping or path, optional
-            For a wide file: which column is which cell.
-        profile : Profile or path, optional
-            A profile that the file's units use and the store does not know yet.
-        strict : bool
-            Refuse the file if any of its rows would go to quarantine.
-        dry_run : bool
-            Say what would happen, and change nothing.
-        progress : callable, optional
-            Called with what is being done, how much of it is done, and how much there is.
-
-        Returns
-        -------
-        ImportReport
-            Counts, where `rows == new + same + corrected + quarantined`, and each quarantined row's reason.
-
-        Raises
-        ------
-        InputRefused
-            If the file cannot be understood as a whole.
-        QuarantinedRows
-            If `strict` and a row cannot be right.
-
-        """
-        batch = read_input(path, kind, mapping, profile)
-        self._analysed.clear()
-        return self._database.import_batch(batch, strict=strict, dry_run=dry_run, progress=progress)
-
-    def import_files(
-        self,
-        files: Iterable[str | Path],
-        kind: str | None = None,
-        mapping: str | Path | None = None,
-        profile: str | Path | None = None,
-        strict: bool = False,
-        dry_run: bool = False,
-        progress: Progress = None,
-    ) -> list[ImportOutcome]:
-        """Take several files in: units first, then snapshots, then events, whatever order they are named in.
-
-        A refused file does not stop the others; trouble with the store does, and is raised. Parameters as for
-        `import_file`.
-        """
-        inputs = read_inputs([str(file) for file in files], kind, mapping, profile)
-        return self.take(inputs, strict, dry_run, progress)
-
-    def take(
-        self,
-        inputs: Iterable[tuple[str, Batch | DriftwatchError]],
-        strict: bool = False,
-        dry_run: bool = False,
-        progress: Progress = None,
-    ) -> list[ImportOutcome]:
-        """Take files in that `driftwatch.inputs.read_inputs` has read, as `import_files` does."""
-        self._analysed.clear()
-        return take(self._database, inputs, strict=strict, dry_run=dry_run, progress=progress)
-
-    def add_event(
-        self,
-        unit: str,
-        kind: str,
-        on: Day | datetime,
-        amount: float | None = None,
-        amount_unit: str = "",
-        note: str = "",
-    ) -> str:
-        """Log an event and give its id.
-
-        Parameters
-        ----------
-        unit : str
-            A unit of the store.
-        kind : str
-            `power`, `load`, `fluid`, `relearn`, `rebuild`, `repair` or `other`.
-        on : date, datetime or str
-            Day, or time (ISO 8601; without an offset it is local to the store's zone).
-        amount : float, optional
-            Change of peak torque (`power`) or mass (`load`).
-        amount_unit : str
-            Such as N.m, lb.ft, %, kg or lb.
-        note : str
-            Anything worth knowing.
-
-        Raises
-        ------
-        UsageError
-            If there is no such unit or kind, or the time or amount cannot be right.
-
-        """
-        when = as_moment(on) if isinstance(on, str) else on
-        self._analysed.clear()
-        return self._database.add_event(unit, kind, when, amount=amount, amount_unit=amount_unit, note=note)
-
-    # --- stored data -----------------------------------------------------------------------------------
-
-    def profiles(self) -> dict[str, Profile]:
-        """Give the built-in profiles and the store's own, by name."""
-        return self._database.profiles()
-
-    def records(self, as_of: Day | None = None, units: Sequence[str] | None = None) -> Records:
-        """Give all that was known on one day (today if left out), as typed frames."""
-        day = None if as_of is None else as_day(as_of)
-        return self._database.records(as_of=day, units=units)
-
-    def units(self, as_of: Day | None = None) -> pd.DataFrame:
-        """Give the units, one row each."""
-        return self.records(as_of).units
-
-    def snapshots(self, as_of: Day | None = None, units: Sequence[str] | None = None) -> pd.DataFrame:
-        """Give the snapshots, one row each: unit, time, odometer, temperature."""
-        return self.records(as_of, units).snapshots
-
-    def readings(self, as_of: Day | None = None, units: Sequence[str] | None = None) -> pd.DataFrame:
-        """Give the readings, one row a cell and snapshot, values in the profile's unit."""
-        return self.records(as_of, units).readings
-
-    def events(self, unit: str | None = None) -> pd.DataFrame:
-        """Give the log, of one unit or of all."""
-        return self._database.events(unit)
-
-    def quarantine(self) -> pd.DataFrame:
-        """Give the rows that could not be right, each with its file, line and reason."""
-        return self._database.quarantine()
-
-    def files(self) -> pd.DataFrame:
-        """Give the files that were taken in."""
-        return self._database.files()
-
-    def check(self) -> list[Problem]:
-        """Look for damage and contradictions in the store; an empty list means that it is whole."""
-        return self._database.check()
-
-    # --- out -------------------------------------------------------------------------------------------
 
     def analyse(
         self, as_of: Day | None = None, units: Sequence[str] | None = None, progress: Progress = None
@@ -533,29 +316,3 @@ def _day_or_name(since: Day | None) -> Day | None:
         if isinstance(since, str) and re.match(r"\d{4}-\d{1,2}-\d{1,2}", since.strip())
         else since
     )
-
-
-def as_folder(path: str | Path) -> Path:
-    """Give a folder to write in, made if missing; `UsageError` if that cannot be one."""
-    folder = possible_folder(path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(
-            f"cannot be made ({error.strerror or error})", str(folder), "give another folder"
-        ) from None
-    return folder
-
-
-def possible_folder(path: str | Path) -> Path:
-    """Give a path that is a folder or can become one, without making it; `UsageError` if it cannot.
-
-    Asked before the work, so that a slip shows at once and a failure leaves no empty folder behind.
-    """
-    folder = Path(path)
-    there = next(p for p in (folder.absolute(), *folder.absolute().parents) if p.exists())
-    if not there.is_dir():
-        raise UsageError("is a file, not a folder", str(there), "give another folder")
-    if not os.access(there, os.W_OK | os.X_OK):
-        raise UsageError("may not be written in", str(there), "give another folder")
-    return folder
