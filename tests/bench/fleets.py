@@ -1,25 +1,88 @@
-"""Simulated fleets as records, without a store in between."""
+"""Simulated fleets as records, without a store in between, with the truth in one form.
+
+Two worlds: `own` is the program's simulator, by the hand that made the statistics; `other` was written apart
+from both (`tests.bench.otherworld`).
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
 
 import pandas as pd
 
 from driftwatch.profile.load import builtin
+from driftwatch.profile.model import Profile
 from driftwatch.simulate.difficulty import preset
 from driftwatch.simulate.loop import SimulatedFleet, simulate_fleet
 from driftwatch.store.records import Records
+from tests.bench.otherworld import OtherFleet, make_fleet
 
 
-def simulated(profile: str, units: int, seed: int, difficulty: str) -> tuple[Records, SimulatedFleet]:
-    """Simulate a fleet and give what a store would hand on, with the truth."""
-    kind = builtin(profile)
-    fleet = simulate_fleet(kind, units, seed, preset(difficulty))
-    return as_records(fleet, date(2026, 10, 31)), fleet
+@dataclass(frozen=True)
+class KnownFleet:
+    """A fleet, and the truth about it.
+
+    Attributes
+    ----------
+    fleet : SimulatedFleet or OtherFleet
+        Units, snapshots and events in the forms of the contract.
+    causes : DataFrame
+        What was done or began: `unit`, `cause`, `at`, `until` (end of a slow change, NaT for a step).
+        Without wear, which is read from `packs`.
+    packs : DataFrame
+        One row a unit, clutch and snapshot: `unit`, `clutch`, `taken_at`, `used` (share of the allowance at
+        the first snapshot of the present life), `remaining_km` (infinite where not known to be reached).
+    first, last : Timestamp
+        First and last reading of the fleet.
+
+    """
+
+    fleet: SimulatedFleet | OtherFleet
+    causes: pd.DataFrame
+    packs: pd.DataFrame
+    first: pd.Timestamp
+    last: pd.Timestamp
+
+    def day_at(self, share: float) -> date:
+        """Give the day at some share of the fleet's span; 1 is the day of the last reading."""
+        day = self.first + share * (self.last - self.first)
+        return day.date()
+
+    def records(self, as_of: date) -> Records:
+        """Give what was known on a day."""
+        return as_records(self.fleet, as_of)
 
 
-def as_records(fleet: SimulatedFleet, as_of: date) -> Records:
+def own_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFleet:
+    """Simulate a fleet with the program's own simulator."""
+    fleet = simulate_fleet(builtin(profile), units, seed, preset(difficulty))
+    return _known(fleet, fleet.truth.assign(until=pd.Timestamp("NaT")))
+
+
+def other_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFleet:
+    """Simulate a fleet with the simulator that was written apart."""
+    fleet = make_fleet(profile, units, seed, difficulty)
+    return _known(fleet, fleet.truth)
+
+
+WORLDS: dict[str, Callable[[str, int, int, str], KnownFleet]] = {"own": own_world, "other": other_world}
+
+
+def _known(fleet: SimulatedFleet | OtherFleet, truth: pd.DataFrame) -> KnownFleet:
+    causes = truth.loc[truth["cause"] != "wear", ["unit", "cause", "at", "until"]].copy()
+    causes["at"], causes["until"] = pd.to_datetime(causes["at"]), pd.to_datetime(causes["until"])
+    packs = fleet.packs.sort_values("taken_at", kind="stable").copy()
+    packs["taken_at"] = pd.to_datetime(packs["taken_at"])
+    start = packs.groupby(["unit", "clutch", "life"], observed=True)["volume_cm3"].transform("first")
+    packs["used"] = (packs["volume_cm3"] - start) / (packs["limit_cm3"] - start)
+    packs["remaining_km"] = packs["remaining_km"].fillna(float("inf"))
+    taken = pd.to_datetime(fleet.snapshots["taken_at"])
+    return KnownFleet(fleet, causes, packs, taken.min(), taken.max())
+
+
+def as_records(fleet: SimulatedFleet | OtherFleet, as_of: date) -> Records:
     """Give a simulated fleet's long frames in the form of the store's records."""
     long = fleet.snapshots.copy()
     for name in ("taken_at",):
@@ -37,7 +100,17 @@ def as_records(fleet: SimulatedFleet, as_of: date) -> Records:
     events = events[events["happened_at"] < pd.Timestamp(as_of) + pd.Timedelta(days=1)]
     events = events.sort_values(["unit", "happened_at"], kind="stable").reset_index(drop=True)
     events["event_id"] = [f"E{i:04d}" for i in range(1, len(events) + 1)]
-    profiles = {p.profile.name: p.profile for p in fleet.plans}
     return Records(
-        as_of, fleet.units, snapshots.assign(source="").reset_index(drop=True), readings, events, profiles
+        as_of,
+        fleet.units,
+        snapshots.assign(source="").reset_index(drop=True),
+        readings,
+        events,
+        _profiles(fleet),
     )
+
+
+def _profiles(fleet: SimulatedFleet | OtherFleet) -> dict[str, Profile]:
+    if isinstance(fleet, OtherFleet):
+        return fleet.profiles
+    return {p.profile.name: p.profile for p in fleet.plans}

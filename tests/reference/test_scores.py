@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.bench.scorecard import Card, brier_score, calibration_error, f1
+from tests.bench.scoring import Card, brier_score, calibration_error, f1
 from tests.reference.published import VALUES
 
 
