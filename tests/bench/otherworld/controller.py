@@ -20,8 +20,6 @@ SHIFT_ERROR = 2.8
 #: Random error of a volume reading, and the part of it that lasts, cm3.
 VOLUME_ERROR = 0.16
 VOLUME_WANDER = 0.08
-#: How long before the first reading the learned values are followed, days.
-RUN_IN = 60
 
 
 @dataclass(frozen=True)
@@ -65,7 +63,11 @@ def _learn(
     noise: float,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
-    """Follow the stored values; clearing counts as one learned shift. Both (D, C)."""
+    """Follow the stored values; both (D, C).
+
+    Clearing counts as one learned shift. Before the first day the cells were learned since new, from the
+    base values, as often as the odometer allows: a mode that is hardly driven is not done even then.
+    """
     often = box.repeats * (driving.km / 100.0)[:, None]
     tow = np.array([mode == "tow" for mode in cells.profile.modes])[cells.mode]
     loaded = [d.day for d in deeds if d.cause == "load" and d.size > 0]
@@ -77,10 +79,10 @@ def _learn(
     closed = 1.0 - (1.0 - box.gain) ** counts
     cleared = {d.day for d in deeds if d.cause in ("relearn", "rebuild")}
     lower, upper, _ = _grid(cells)
-    run_in = rng.poisson(box.repeats * RUN_IN * driving.km.mean() / 100.0)
+    run_in = rng.poisson(box.repeats * driving.odometer[0] / 100.0)
     stored = np.where(run_in > 0, needs[0], box.base)
     stored = stored + (1.0 - box.gain) ** run_in * (box.base - stored)
-    counts[0] += run_in
+    counts[0] += np.minimum(run_in, 250)
     learned = np.empty_like(needs)
     for day in range(len(needs)):
         if day in cleared:
