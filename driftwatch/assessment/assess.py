@@ -27,8 +27,9 @@ from driftwatch.causes.prior import log_prior
 from driftwatch.causes.results import CauseFinding
 from driftwatch.causes.signatures import families, slope_families
 from driftwatch.changes.design import build_design
+from driftwatch.changes.fit import fit_unit, slope_effects
 from driftwatch.changes.results import UnitFit
-from driftwatch.changes.search import fit_unit, search, slope_effects
+from driftwatch.changes.search import search
 from driftwatch.errors import UnknownName
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import without_slips

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftwatch.causes.signatures import SlopeFamilies
-from driftwatch.changes.evidence import Effects, log_factors
+from driftwatch.changes.evidence import Effects, log_factors, stack
 
 #: Prior odds, for a unit's whole history, of a pressure drift and of unusual ageing (experience, no source).
 PRESSURE_ODDS = 0.04
@@ -22,7 +22,7 @@ AGEING_ODDS = 0.06
 def pressure_from_start(slopes: Effects, families: SlopeFamilies, signal: NDArray[np.int64]) -> float:
     """Probability that the supply pressure has been drifting since the first snapshot."""
     patterns = [families.usual, *families.pressure, *families.ageing]
-    factors = log_factors(slopes, patterns, signal)[:, 0]
+    factors = log_factors(slopes, stack(patterns), signal)[:, 0]
     relative = np.exp(np.clip(factors - factors[0], -700.0, 700.0))
     count = len(families.pressure)
     pressure = PRESSURE_ODDS * float(relative[1 : 1 + count].mean())

@@ -16,8 +16,9 @@ from driftwatch.causes.prior import nearness
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
 from driftwatch.causes.split import split_effect
+from driftwatch.changes.estimates import Placed
 from driftwatch.changes.evidence import Effects
-from driftwatch.changes.search import Placed, SearchResult
+from driftwatch.changes.search import SearchResult
 from driftwatch.panel.panel import Bools, Event, Floats, Panel
 
 #: Snapshots on either side of the best one over which the probability of a drift is summed.

@@ -55,9 +55,47 @@ class Pattern:
     scales: tuple[float, ...] = (1.0, 3.0, 9.0)
 
     @cached_property
-    def squared(self) -> Floats:
-        """Products of every two columns of the basis, cell by cell, shape (C, R x R)."""
-        return np.asarray((self.basis[:, :, None] * self.basis[:, None, :]).reshape(len(self.basis), -1))
+    def largest(self) -> Floats:
+        """Standard deviation of the effect in each cell at the largest scale, the mean added, shape (C,)."""
+        sd = max(self.scales) * np.sqrt(self.spread**2 + (self.basis**2).sum(axis=1))
+        return np.asarray(sd + np.abs(self.mean))
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Patterns of one number of scales as arrays, so that all are weighed at once.
+
+    Attributes
+    ----------
+    basis : array (K, C, R)
+        Zero columns fill up the patterns with fewer magnitudes.
+    squared : array (K, C, R x R)
+        Products of every two columns of the basis, cell by cell.
+    spread, mean : array (K, C)
+    scales : array (K, S)
+
+    """
+
+    basis: Floats
+    squared: Floats
+    spread: Floats
+    mean: Floats
+    scales: Floats
+
+
+def stack(patterns: list[Pattern]) -> Stack:
+    """Put patterns together that have the same number of scales."""
+    widest = max(p.basis.shape[1] for p in patterns)
+    basis = np.zeros((len(patterns), len(patterns[0].spread), widest))
+    for row, pattern in zip(basis, patterns, strict=True):
+        row[:, : pattern.basis.shape[1]] = pattern.basis
+    return Stack(
+        basis=basis,
+        squared=(basis[..., :, None] * basis[..., None, :]).reshape(*basis.shape[:2], -1),
+        spread=np.stack([p.spread for p in patterns]),
+        mean=np.stack([p.mean for p in patterns]),
+        scales=np.array([p.scales for p in patterns]),
+    )
 
 
 @dataclass(frozen=True)
@@ -87,12 +125,22 @@ class Effects:
         return Effects(*(part[candidates] for part in parts))
 
 
-def log_factors(effects: Effects, patterns: list[Pattern], signal: NDArray[np.int64]) -> Floats:
+def log_factors(effects: Effects, patterns: Stack, signal: NDArray[np.int64]) -> Floats:
     """Log Bayes factor of each pattern against no change at each candidate, shape (K, J)."""
     own = np.minimum(effects.own_var, UNTOLD)
-    null = _null_density(effects, own, signal)
-    factors = [_marginal(effects, own, pattern, signal) for pattern in patterns]
-    return np.stack(factors) - null + effects.bonus
+    scale = patterns.scales[:, :, None, None]
+    spread = (scale * patterns.spread[:, None, None, :]) ** 2
+    density = _log_densities(
+        effects.estimate - patterns.mean[:, None, None, :],
+        effects.shared_sd,
+        own + spread,
+        signal,
+        patterns.basis,
+        patterns.squared,
+        np.broadcast_to(scale[..., 0], (*patterns.scales.shape, len(own))),
+    )
+    marginal = np.logaddexp.reduce(density, axis=1) - np.log(patterns.scales.shape[1])
+    return np.asarray(marginal - _null_density(effects, own, signal) + effects.bonus)
 
 
 def noisier_factor(effects: Effects, signal: NDArray[np.int64]) -> Floats:
@@ -110,22 +158,19 @@ def noisier_factor(effects: Effects, signal: NDArray[np.int64]) -> Floats:
 
 
 def _null_density(effects: Effects, own: Floats, signal: NDArray[np.int64]) -> Floats:
-    none = np.empty((own.shape[1], 0))
-    return _log_density(effects.estimate, effects.shared_sd, own, signal, none, none, np.ones(len(own)))
+    """Log density of the estimates where there is no change: noise, part of it shared, shape (J,).
+
+    The cells of different signals share nothing, so the inner matrix of the identity is diagonal.
+    """
+    member = (signal[:, None] == np.arange(signal.max(initial=-1) + 1)).astype(float)
+    weight = 1.0 / own
+    inner = 1.0 + (weight * effects.shared_sd**2) @ member
+    projected = (weight * effects.shared_sd * effects.estimate) @ member
+    quadratic = (weight * effects.estimate**2).sum(axis=1) - (projected**2 / inner).sum(axis=1)
+    return np.asarray(-0.5 * (quadratic + np.log(own).sum(axis=1) + np.log(inner).sum(axis=1)))
 
 
-def _marginal(effects: Effects, own: Floats, pattern: Pattern, signal: NDArray[np.int64]) -> Floats:
-    """Log marginal density of the estimates under a pattern, averaged over its scales, shape (J,)."""
-    scales = pattern.scales
-    deviation = np.tile(effects.estimate - pattern.mean, (len(scales), 1))
-    shared = np.tile(effects.shared_sd, (len(scales), 1))
-    variance = np.concatenate([own + (scale * pattern.spread) ** 2 for scale in scales])
-    scale = np.repeat(scales, len(own))
-    density = _log_density(deviation, shared, variance, signal, pattern.basis, pattern.squared, scale)
-    return np.asarray(np.logaddexp.reduce(density.reshape(len(scales), -1)) - np.log(len(scales)))
-
-
-def _log_density(
+def _log_densities(
     deviation: Floats,
     shared: Floats,
     variance: Floats,
@@ -134,31 +179,39 @@ def _log_density(
     squared: Floats,
     scale: Floats,
 ) -> Floats:
-    """Log N(deviation; 0, diag(variance) + shared shared' + scale^2 basis basis'), up to a constant, (N,).
+    """Log N(deviation; 0, diag(variance) + shared shared' + scale^2 basis basis'), up to a constant.
 
-    `deviation`, `shared` and `variance` are (N, C). The shared part has one column a signal, so its own
-    block of the inner matrix is diagonal, and every block is a plain matrix product over cells.
+    Shapes: `deviation` (K, 1, J, C), `shared` (J, C), `variance` (K, S, J, C), `scale` (K, S, J); result
+    (K, S, J). The shared part has one column a signal, so its own block of the inner matrix is diagonal, and
+    every block is a plain matrix product over cells. The matrix is bordered with the projections, so that
+    its Cholesky factor holds the solved projections as well.
     """
-    count, magnitudes, signals = len(deviation), basis.shape[1], int(signal.max(initial=-1)) + 1
+    kinds, scales, count, cells = variance.shape
+    magnitudes, signals = basis.shape[2], int(signal.max(initial=-1)) + 1
     size = signals + magnitudes
+    flat = (kinds, scales * count, cells)
     weight = 1.0 / variance
     by_shared, weighted = weight * shared, weight * deviation
-    inner = np.zeros((count, size, size))
-    projected = np.empty((count, size))
-    together, both = by_shared * shared, by_shared * deviation
-    for s in range(signals):
-        cells = signal == s
-        inner[:, s, s] = together[:, cells].sum(axis=1)
-        projected[:, s] = both[:, cells].sum(axis=1)
-        inner[:, s, signals:] = scale[:, None] * (by_shared[:, cells] @ basis[cells])
-    inner[:, signals:, :signals] = np.swapaxes(inner[:, :signals, signals:], 1, 2)
-    block = (weight @ squared).reshape(count, magnitudes, magnitudes)
-    inner[:, signals:, signals:] = scale[:, None, None] ** 2 * block
+    inner = np.zeros((kinds, scales * count, size + 1, size + 1))
+    member = (signal[:, None] == np.arange(signals)).astype(float)
     every = np.arange(size)
-    inner[:, every, every] += 1.0
-    projected[:, signals:] = scale[:, None] * (weighted @ basis)
+    inner[..., every[:signals], every[:signals]] = (by_shared * shared).reshape(flat) @ member
+    inner[..., size, :signals] = (by_shared * deviation).reshape(flat) @ member
+    times = scale.reshape(kinds, -1, 1)
+    inner[..., size, signals:size] = times * (weighted.reshape(flat) @ basis)
+    by_shared = by_shared.reshape(flat)
+    for s in range(signals):
+        here = np.flatnonzero(signal == s)
+        inner[..., signals:size, s] = times * (by_shared[..., here] @ basis[:, here])
+    block = (weight.reshape(flat) @ squared).reshape(kinds, -1, magnitudes, magnitudes)
+    inner[..., signals:size, signals:size] = times[..., None] ** 2 * block
+    inner[..., every, every] += 1.0
+    # The inner matrix is at least the identity, so this corner keeps the bordered one positive definite.
+    border = inner[..., size, :size]
+    inner[..., size, size] = (border**2).sum(axis=-1) + 1.0
     factor = np.linalg.cholesky(inner)
-    solved = np.linalg.solve(factor, projected[:, :, None])[:, :, 0]
-    quadratic = (weighted * deviation).sum(axis=1) - (solved**2).sum(axis=1)
-    log_inner = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    return np.asarray(-0.5 * (quadratic + np.log(variance).sum(axis=1) + log_inner))
+    quadratic = (weighted * deviation).sum(axis=-1).reshape(kinds, -1)
+    quadratic -= (factor[..., size, :size] ** 2).sum(axis=-1)
+    log_inner = 2.0 * np.log(factor[..., every, every]).sum(axis=-1)
+    log_variance = np.log(variance).sum(axis=-1).reshape(kinds, -1)
+    return np.asarray(-0.5 * (quadratic + log_variance + log_inner)).reshape(kinds, scales, count)

@@ -46,12 +46,22 @@ def test_nothing_shows_before_its_time(kind):
     assert (shape(kind, 3)[:, :3] == 0.0).all()
 
 
-def test_whitened_columns_of_a_plain_series_are_the_columns_over_the_noise():
-    # Hand-solved: independent noise of sd 2 halves everything (the series is quiet, so its own scale is
-    # taken as the least allowed and divides as well).
+def test_columns_of_a_plain_series_are_weighed_by_the_noise():
+    # Hand-solved: independent noise of sd 2 quarters everything (the series is quiet, so its own scale is
+    # taken as the least allowed and divides as well). A step before snapshot 9 is on for 3 of 12 readings.
     values = np.full(12, 30.0)
     values[::2] += 1.0
     design = build_design(series(values), fleet_with(white_sd=2.0))
-    scale = design.whiten[0, 0, 0] * 2.0
-    np.testing.assert_allclose(design.whiten[0], np.eye(12) / 2.0 * scale)
-    np.testing.assert_allclose(design.readings[0], values / 2.0 * scale)
+    scale = design.precision[0, 0, 0] * 4.0
+    np.testing.assert_allclose(design.precision[0], np.eye(12) / 4.0 * scale, atol=1e-12)
+    np.testing.assert_allclose(design.readings[0] + design.centre[0], values)
+    step = design.columns["step"]
+    assert step.information[0, 9] == pytest.approx(3.0 / 4.0 * scale)
+    assert step.score[0, 9] == pytest.approx(-0.5 / 4.0 * scale)
+
+
+def test_a_moment_between_snapshots_can_differ_by_candidate():
+    share = np.array([0.2, 1.0])
+    both = candidates("step", LEARNED, DISTANCE, 10.0, share, np.array([1, 3]))
+    np.testing.assert_allclose(both[:, :, 0], shape("step", 1, 0.2))
+    np.testing.assert_allclose(both[:, :, 1], shape("step", 3, 1.0))

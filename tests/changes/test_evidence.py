@@ -9,7 +9,7 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from driftwatch.changes.evidence import NOISIER, Effects, Pattern, log_factors, noisier_factor
+from driftwatch.changes.evidence import NOISIER, Effects, Pattern, log_factors, noisier_factor, stack
 
 
 def effects_of(estimate: np.ndarray, own_var: np.ndarray, shared_sd: np.ndarray) -> Effects:
@@ -43,6 +43,11 @@ def random_case(seed: int, cells: int = 11, candidates: int = 4):
     return effects, patterns, signal
 
 
+def weighed(effects: Effects, patterns: list[Pattern], signal: np.ndarray) -> np.ndarray:
+    """Log factors of patterns with different numbers of scales."""
+    return np.concatenate([log_factors(effects, stack([p]), signal) for p in patterns])
+
+
 def dense_log_factor(effects: Effects, pattern: Pattern, signal: np.ndarray, j: int) -> float:
     """Second implementation: full covariance matrices and scipy's densities."""
     shared = np.where(signal[:, None] == signal, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
@@ -68,7 +73,7 @@ def test_log_factors_equal_dense_densities(seed):
     dense = [
         [dense_log_factor(effects, p, signal, j) for j in range(len(effects.estimate))] for p in patterns
     ]
-    np.testing.assert_allclose(log_factors(effects, patterns, signal), dense, rtol=1e-8, atol=1e-8)
+    np.testing.assert_allclose(weighed(effects, patterns, signal), dense, rtol=1e-8, atol=1e-8)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -114,7 +119,7 @@ def test_a_cell_that_says_nothing_changes_nothing():
         for p in patterns
     ]  # fmt: skip
     np.testing.assert_allclose(
-        log_factors(mute, patterns, signal), log_factors(without, fewer, np.delete(signal, 5)), atol=1e-8
+        weighed(mute, patterns, signal), weighed(without, fewer, np.delete(signal, 5)), atol=1e-8
     )
     np.testing.assert_allclose(
         noisier_factor(mute, signal), noisier_factor(without, np.delete(signal, 5)), atol=1e-8
@@ -128,15 +133,15 @@ def test_no_effect_speaks_against_a_change_and_a_fitting_one_for_it():
     fitting = effects_of(
         np.broadcast_to(8.0 * pattern.basis[:, 0], effects.estimate.shape), effects.own_var, effects.shared_sd
     )
-    assert (log_factors(nothing, [pattern], signal) < 0.0).all()
-    assert (log_factors(fitting, [pattern], signal) > 5.0).all()
+    assert (weighed(nothing, [pattern], signal) < 0.0).all()
+    assert (weighed(fitting, [pattern], signal) > 5.0).all()
 
 
 def test_signs_do_not_matter_where_the_pattern_has_no_mean():
     effects, patterns, signal = random_case(6)
     turned = effects_of(-effects.estimate, effects.own_var, effects.shared_sd)
     np.testing.assert_allclose(
-        log_factors(effects, patterns[:1], signal), log_factors(turned, patterns[:1], signal), atol=1e-10
+        weighed(effects, patterns[:1], signal), weighed(turned, patterns[:1], signal), atol=1e-10
     )
 
 
@@ -148,6 +153,15 @@ def test_units_cancel():
     larger = [
         Pattern(p.name, p.kind, k * p.basis, k * p.spread, k * p.mean, k * p.late, p.scales) for p in patterns
     ]
-    np.testing.assert_allclose(
-        log_factors(effects, patterns, signal), log_factors(scaled, larger, signal), atol=1e-9
-    )
+    np.testing.assert_allclose(weighed(effects, patterns, signal), weighed(scaled, larger, signal), atol=1e-9)
+
+
+def test_patterns_in_one_array_are_weighed_as_each_alone():
+    effects, _, signal = random_case(9)
+    rng, none = np.random.default_rng(9), np.zeros(11)
+    patterns = [
+        Pattern(str(k), "step", rng.normal(size=(11, k + 1)), rng.uniform(0.1, 1.0, 11), none, none)
+        for k in range(4)
+    ]
+    together = log_factors(effects, stack(patterns), signal)
+    np.testing.assert_allclose(together, weighed(effects, patterns, signal), atol=1e-10)

@@ -7,8 +7,9 @@ import pytest
 
 from driftwatch.changes.design import build_design
 from driftwatch.changes.evidence import Pattern
+from driftwatch.changes.fit import fit_unit
 from driftwatch.changes.results import UnitFit
-from driftwatch.changes.search import fit_unit, search
+from driftwatch.changes.search import search
 from tests.reference.plain_series import fleet_with, series
 
 CELLS, COUNT = 4, 30

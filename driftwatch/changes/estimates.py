@@ -1,0 +1,259 @@
+"""Effects of candidate changes, estimated beside the changes that are already in a unit's model.
+
+Generalised least squares, cell by cell, with independent normal priors on what is held beside the
+candidate: so a cell too short to tell a slope from a step says little about either, instead of failing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Design, Indices
+from driftwatch.changes.evidence import Effects, Pattern
+from driftwatch.panel.panel import Floats
+
+#: Precision that stands for "nothing known before" on levels.
+FLAT = 1e-8
+#: How far, as a share of its size, a change may deviate from the expected course of arrival.
+LATE_SHARE = 0.3
+#: Least share of a candidate's information that must be its own, for the cell to say anything of it.
+LEAST_OWN = 1e-6
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A change in the model: its pattern (by number), its snapshot, and the share of shifts after it."""
+
+    pattern: int
+    index: int
+    share: float = SHARE_AFTER
+
+
+@dataclass(frozen=True)
+class Held:
+    """What every candidate is estimated beside: n columns with their prior precisions.
+
+    Attributes
+    ----------
+    raw : array (C, T, n)
+        Level, slope, the changes placed, and what comes with them.
+    precision : array (C, n)
+    weighed : array (C, T, n)
+        Noise precision times `raw`.
+    inverse : array (C, n, n)
+        Posterior covariance of the coefficients.
+    score : array (C, n)
+        raw' precision readings.
+
+    """
+
+    raw: Floats
+    precision: Floats
+    weighed: Floats
+    inverse: Floats
+    score: Floats
+
+    @property
+    def solution(self) -> Floats:
+        """Posterior mean of the coefficients, shape (C, n)."""
+        return np.asarray((self.inverse @ self.score[:, :, None])[:, :, 0])
+
+
+def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Placed]) -> Held:
+    """Give level, slope, the changes placed and what comes with them.
+
+    Shapes that come beside a change have a size of their own; shapes for a wrong rate or moment of arrival
+    are in proportion to the change's size in that cell.
+    """
+    level_and_slope = np.stack([np.ones_like(design.distance), design.distance], axis=1)
+    columns = [np.broadcast_to(level_and_slope, (*design.readings.shape, 2))]
+    precision = [np.full(len(design.signal), FLAT), design.slope_precision]
+    for change in placed:
+        pattern = patterns[change.pattern]
+        columns.append(_column(design, COURSES[pattern.kind].main, change))
+        precision.append(1.0 / np.maximum(pattern.largest, 1e-6) ** 2)
+    held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
+    if not placed:
+        return held
+    size = held.solution[:, 2:]
+    for i, change in enumerate(placed):
+        pattern = patterns[change.pattern]
+        course = COURSES[pattern.kind]
+        for shape, free in ((course.beside, pattern.late), (course.late, LATE_SHARE * np.abs(size[:, i]))):
+            if shape is not None:
+                columns.append(_column(design, shape, change))
+                precision.append(1.0 / np.maximum(free, 1e-6) ** 2)
+    return hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
+
+
+def without_slope(design: Design, held: Held) -> Held:
+    """Give what is held without the slope from the first snapshot on."""
+    others = np.arange(held.raw.shape[2]) != 1
+    return hold(design, held.raw[:, :, others], held.precision[:, others])
+
+
+def hold(design: Design, raw: Floats, precision: Floats) -> Held:
+    """Solve for columns (C, T, n) with prior precisions (C, n), beside which others will be estimated."""
+    weighed = design.precision @ raw
+    gram = np.swapaxes(raw, 1, 2) @ weighed
+    diagonal = np.arange(gram.shape[1])
+    gram[:, diagonal, diagonal] += precision
+    score = (design.weighed[:, None, :] @ raw)[:, 0]
+    return Held(raw, precision, weighed, np.asarray(np.linalg.inv(gram)), score)
+
+
+def _column(design: Design, shape: str, change: Placed) -> Floats:
+    at = np.array([change.index])
+    if change.share == SHARE_AFTER and shape in design.columns:
+        return design.columns[shape].raw[:, :, at]
+    return design.placed(shape, at, change.share).raw
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """Candidate columns with what the held columns explain of them taken off."""
+
+    columns: Columns
+    crossed: Floats  # (C, n, J): held' precision candidate
+    explained: Floats  # (C, n, J): coefficients of the held columns
+    information: Floats
+    score: Floats
+
+
+def _beside(held: Held, columns: Columns) -> _Beside:
+    crossed = np.swapaxes(held.raw, 1, 2) @ columns.weighed
+    explained = held.inverse @ crossed
+    return _Beside(
+        columns,
+        crossed,
+        explained,
+        columns.information - (crossed * explained).sum(axis=1),
+        columns.score - (held.score[:, None, :] @ explained)[:, 0],
+    )
+
+
+def effects_of(
+    design: Design,
+    kind: str,
+    late: Floats,
+    held: Held,
+    at: Indices | None = None,
+    share: float | Floats = SHARE_AFTER,
+) -> Effects:
+    """Effect estimates of one kind of change, at every snapshot or at those given.
+
+    Parameters
+    ----------
+    design : Design
+        The unit's readings.
+    held : Held
+        What the effects are estimated beside.
+    kind : str
+        One of `COURSES`.
+    late : array (C,)
+        Prior size of what comes beside the change, where something does.
+    at : array of int (J,), optional
+        Candidate snapshots.
+    share : float or array (J,)
+        Share of the shifts before each candidate snapshot that came after the change.
+
+    """
+
+    def columns(shape: str) -> Columns:
+        return design.columns[shape] if at is None else design.placed(shape, at, share)
+
+    course = COURSES[kind]
+    main = _beside(held, columns(course.main))
+    if kind == "step" and course.late:
+        # A step's lateness is weighed as it will be once the step is in the model: in proportion to it.
+        late = LATE_SHARE * _typical_size(design, _effects(design, held, main, None, None))
+        return _with(design, held, main, _beside(held, columns(course.late)), late)
+    if course.beside:
+        return _with(design, held, main, _beside(held, columns(course.beside)), late[:, None])
+    return _effects(design, held, main, None, None)
+
+
+def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
+    """Effect estimates of any columns, with nothing beside them but what is held."""
+    return _effects(design, held, _beside(held, columns), None, None)
+
+
+def _with(design: Design, held: Held, main: _Beside, other: _Beside, late: Floats) -> Effects:
+    """Estimates beside columns `other` of prior size `late` (C, J or 1).
+
+    The `bonus` of the result is the log Bayes factor of the columns beside against none.
+    """
+    prior = 1.0 / np.maximum(late, 1e-9) ** 2
+    mass = other.information + prior
+    crossed = (main.columns.raw * other.columns.weighed).sum(axis=1)
+    slope = (crossed - (main.explained * other.crossed).sum(axis=1)) / mass
+    bonus = 0.5 * (np.log(prior / mass) + other.score**2 / mass).sum(axis=0)
+    return _effects(design, held, main, (other, slope, slope * mass), bonus)
+
+
+def _effects(
+    design: Design,
+    held: Held,
+    main: _Beside,
+    beside: tuple[_Beside, Floats, Floats] | None,
+    bonus: Floats | None,
+) -> Effects:
+    """Estimates, and the parts of their variance; `beside` is (columns, their coefficients, cross terms)."""
+    information, score = main.information, main.score
+    if beside is not None:
+        other, slope, crossed = beside
+        information = information - slope * crossed
+        score = score - slope * other.score
+    least = LEAST_OWN * np.maximum(main.columns.information, 1e-12)
+    told = information > least
+    safe = np.where(told, information, 1.0)
+    total = np.where(told, 1.0 / safe, np.inf)
+    part = _shared_part(design, held, main, beside, safe)
+    shared_var = np.where(told, part * np.where(told, total, 0.0), 0.0)
+    return Effects(
+        estimate=np.where(told, score / safe, 0.0).T,
+        own_var=(total - shared_var).T,
+        shared_sd=np.sqrt(shared_var).T,
+        bonus=np.zeros(information.shape[1]) if bonus is None else bonus,
+    )
+
+
+def _shared_part(
+    design: Design,
+    held: Held,
+    main: _Beside,
+    beside: tuple[_Beside, Floats, Floats] | None,
+    information: Floats,
+) -> Floats:
+    """Share of each estimate's variance that comes from the noise its signal's cells have in common, (C, J).
+
+    Worked out for the best-read cell of each signal and mode, and taken for the others of its kind.
+    """
+    total = information.sum(axis=1)
+    order = np.lexsort((-total, design.group))
+    first = np.r_[True, np.diff(design.group[order]) > 0]
+    best = order[first]
+    weights = main.columns.weighed[best] - held.weighed[best] @ main.explained[best]
+    if beside is not None:
+        other, slope, _ = beside
+        weights -= slope[best, None, :] * (
+            other.columns.weighed[best] - held.weighed[best] @ other.explained[best]
+        )
+    weights /= information[best, None, :]
+    spread = (weights * (design.common[design.signal[best]] @ weights)).sum(axis=1)
+    return np.asarray(np.clip(spread * information[best], 0.0, 0.95)[design.group])
+
+
+def _typical_size(design: Design, effects: Effects) -> Floats:
+    """Root mean square effect over each signal's cells, without its noise, for each of the cells, (C, J).
+
+    Weighed by what each cell tells, so that it rests on the cells that are driven most.
+    """
+    member = (design.signal[:, None] == np.arange(design.signal.max(initial=-1) + 1)).astype(float)
+    told = np.isfinite(effects.own_var)
+    weight = np.where(told, 1.0 / np.where(told, effects.own_var, 1.0), 0.0)
+    total = np.maximum(weight @ member, 1e-30)
+    square = ((weight * effects.estimate**2) @ member - told @ member) / total
+    return np.asarray(np.sqrt(np.maximum(square, 0.0))[:, design.signal].T)
