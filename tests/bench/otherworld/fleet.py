@@ -180,7 +180,8 @@ def _snapshots(told: _Told, cells: Layout, dial: Dial, seed: int) -> pd.DataFram
     signals = [profile.signal(s) for s in names["signal"]]
     lower = np.array([s.lower for s in signals], dtype=float)
     upper = np.array([s.upper for s in signals], dtype=float)
-    values = with_slips(values, lower, upper, dial.slips, rng)
+    step = np.array([s.resolution for s in signals], dtype=float)
+    values = with_slips(values, lower, upper, step, dial.slips, rng)
     if told.gaps.counts:
         counts = np.full_like(counts, np.nan)
     rows, width = values.shape

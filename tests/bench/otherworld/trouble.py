@@ -47,17 +47,18 @@ def _one_lost(cells: Layout, kinds: tuple[str, ...], rng: np.random.Generator) -
 
 
 def with_slips(
-    values: Floats, lower: Floats, upper: Floats, share: float, rng: np.random.Generator
+    values: Floats, lower: Floats, upper: Floats, step: Floats, share: float, rng: np.random.Generator
 ) -> Floats:
     """Mistype a few values: a sign, a decimal point, one digit.
 
-    Only slips that stay within the range are kept: others would not get past the door.
+    Only slips that stay within the range are kept: others would not get past the door. What is shown has
+    the signal's steps, so a mistyped value has them too.
     """
     if share <= 0:
         return values
     hit = rng.random(values.shape) < share
     how = rng.integers(0, 3, values.shape)
-    digit = np.sign(rng.standard_normal(values.shape)) * np.where(np.abs(values) >= 20, 20.0, 0.2)
+    digit = 20.0 * step * rng.choice([-1.0, 1.0], values.shape)
     wrong = np.select([how == 0, how == 1], [-values, values * 10.0], default=values + digit)
     fits = (wrong >= lower) & (wrong <= upper)
     return np.where(hit & fits, np.round(wrong, 6), values)

@@ -1,0 +1,1 @@
+"""The second simulator keeps the contract, the trade's table of causes, and its own truth."""
