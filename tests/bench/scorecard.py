@@ -22,6 +22,7 @@ from driftwatch.assessment.results import CAUSES
 from driftwatch.settings import Settings
 from driftwatch.store.records import Records
 from tests.bench.fleets import WORLDS, KnownFleet
+from tests.bench.notebook import notebook
 from tests.bench.scoring import (
     Card,
     SaidLike,
@@ -148,8 +149,11 @@ def main() -> None:
     parser.add_argument("--difficulty", nargs="+", choices=list(AIMS), default=list(AIMS))
     parser.add_argument("--as-of-shares", type=float, nargs="+", default=[0.6, 0.8, 1.0])
     parser.add_argument("--mistakes", action="store_true", help="list every wrong and missed finding")
+    parser.add_argument("--baseline", action="store_true", help="score the notebook's answers beside")
     options = parser.parse_args()
     judges: dict[str, Judge] = {"program": program}
+    if options.baseline:
+        judges["notebook"] = notebook
     cards: dict[tuple[str, str, str], Card] = {}
     for world in options.world:
         for difficulty in options.difficulty:
