@@ -30,6 +30,7 @@ from driftwatch.errors import (
 if TYPE_CHECKING:
     from driftwatch.api import Store
     from driftwatch.api import open_store as open  # noqa: A004 - `driftwatch.open`, as `gzip.open`
+    from driftwatch.assessment.backtest.results import Backtest
     from driftwatch.assessment.results import (
         Assessment,
         Caution,
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
 
 _LATER = {
     "Assessment": "driftwatch.assessment.results",
+    "Backtest": "driftwatch.assessment.backtest.results",
     "Caution": "driftwatch.assessment.results",
     "Clutch": "driftwatch.profile.model",
     "ClutchOutlook": "driftwatch.service.results",
@@ -77,6 +79,7 @@ _OTHER_NAME = {"open": "open_store"}
 __all__ = [
     "Assessment",
     "AssumptionFailed",
+    "Backtest",
     "Caution",
     "Clutch",
     "ClutchOutlook",

@@ -14,6 +14,7 @@ from driftwatch.days import Day, as_day, month_days
 from driftwatch.errors import UnknownName, UsageError
 
 if TYPE_CHECKING:
+    from driftwatch.assessment.backtest.results import Backtest
     from driftwatch.assessment.results import Assessment, UnitAnalysis
     from driftwatch.reporting.context import WorkItem
 
@@ -134,6 +135,56 @@ class Store(StoredData):
             for i in work_items(u, sites.get(u.unit, ""))
         ]
         return sorted((i for i in items if i.urgency in URGENCIES[at_least]), key=urgency_order)
+
+    def backtest(
+        self,
+        start: Day | None = None,
+        end: Day | None = None,
+        as_of: Day | None = None,
+        every: int = 1,
+        units: Sequence[str] | None = None,
+        progress: Progress = None,
+    ) -> Backtest:
+        """Hold what would have been said at earlier month ends against what came later in this store.
+
+        Each month end costs about as much as one assessment. `docs/backtest.md` says what the figures mean.
+
+        Parameters
+        ----------
+        start, end : date or str, optional
+            Month ends from one day to the other are looked back from, both included. Without `start`, from
+            when the first unit can be judged; without `end`, to the last one before the last day known.
+        as_of : date or str, optional
+            What came is told from what was known up to that day; today if left out.
+        every : int
+            Months between month ends, counted back from the last.
+        units : sequence of str, optional
+            Only these, on the evidence of the whole fleet; all if left out.
+        progress : callable, optional
+            Called with what is being done, how much of it is done, and how much there is.
+
+        Raises
+        ------
+        UsageError
+            If there is no month end to look back from, or a day lies outside what is known.
+        UnknownName
+            If a unit is not in the store.
+
+        """
+        from driftwatch.assessment.backtest.run import backtest
+
+        first, last = (None if day is None else as_day(day) for day in (start, end))
+        records = self.records(as_of)
+        return backtest(
+            records,
+            self.settings,
+            first,
+            last,
+            every,
+            units,
+            now=lambda: self.analyse(records.as_of, units, progress),
+            progress=progress,
+        )
 
     def review(self, month: str, folder: str | Path = ".", progress: Progress = None) -> list[Path]:
         """Write the fleet's report of a month and give the paths of its files.

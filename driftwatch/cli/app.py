@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from driftwatch.cli import assessing, events, importing, profiles, reports, stores
+from driftwatch.cli import assessing, backtesting, events, importing, profiles, reports, stores
 from driftwatch.cli.options import DB_VARIABLE, DEFAULT_DB, Door
 
 _PLAIN: dict[str, Any] = {
@@ -103,6 +103,7 @@ _group(
 )
 _command("assess", assessing.assess, "driftwatch assess --unit unit-07 --as-of 2026-06-30")
 _command("alerts", assessing.alerts, "driftwatch alerts --at-least plan --exit-code")
+_command("backtest", backtesting.backtest, "driftwatch backtest --from 2025-01-31 --to 2026-07-31 --every 3")
 _command("review", reports.review, "driftwatch review --month 2026-06 --out reports")
 _command("followup", reports.followup, "driftwatch followup unit-07 --since 2026-03-14 --out reports")
 _command("explain", reports.explain, "driftwatch explain unit-07 --on 2026-03-14 --out reports")

@@ -1,0 +1,33 @@
+"""The page on the look back says what the program gives."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from driftwatch.assessment.backtest.figures import MEANINGS
+from driftwatch.assessment.backtest.observed import CONFIRMING
+from driftwatch.assessment.backtest.results import TABLES
+from driftwatch.assessment.backtest.said import HORIZONS, LIKELY, SLACK_DAYS
+
+PAGE = (Path(__file__).parents[2] / "docs" / "backtest.md").read_text("utf-8")
+
+
+def rows(heading: str) -> list[tuple[str, str]]:
+    section = PAGE.split(f"\n## {heading}\n")[1].split("\n## ")[0]
+    return re.findall(r"(?m)^\| `(\w+)` \| (.+) \|$", section)
+
+
+def test_every_figure_is_described_as_it_is():
+    assert rows("Key figures") == list(MEANINGS.items())
+
+
+def test_every_kind_of_rows_is_described():
+    assert [name for name, _ in rows("The rows")] == list(TABLES)
+
+
+def test_the_numbers_on_the_page_are_those_of_the_modules():
+    assert f"at least {CONFIRMING} readings" in PAGE
+    assert f"{HORIZONS[0]}, {HORIZONS[1]} and {HORIZONS[2]} months on" in PAGE
+    assert f"{SLACK_DAYS:g} days off at most" in PAGE
+    assert f"said with {LIKELY:g} or more" in PAGE
