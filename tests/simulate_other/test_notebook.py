@@ -15,7 +15,8 @@ SHIFTS = [f"{n}-{n + 1}" for n in range(1, 6)]
 
 
 # Published: Graybill & Iyer (1994), Regression Analysis, ch. 6, thermostat readings, with the answers in the
-# tests of the R package investr: 104 at 95 % is 103.995 [103.4, 104.6]; 100 at 90 % is 100.1 [99.63, 100.59] (100.11 by hand).
+# tests of the R package investr: 104 at 95 % is 103.995 [103.4, 104.6]; 100 at 90 % is 100.1 [99.63, 100.59]
+# (100.11 solved by hand).
 @pytest.mark.parametrize(
     ("level", "confidence", "answer", "digits"),
     [(104.0, 0.95, (103.4, 103.995, 104.6), 0.05), (100.0, 0.90, (99.63, 100.11, 100.59), 0.005)],

@@ -77,7 +77,7 @@ class _Told:
     logged: list[bool]
 
 
-def make_fleet(profile: str, units: int, seed: int, difficulty: str) -> OtherFleet:
+def make_fleet(profile: str, units: int, seed: int, difficulty: str | Dial) -> OtherFleet:
     """Make a fleet; the same arguments give the same fleet.
 
     Parameters
@@ -88,11 +88,11 @@ def make_fleet(profile: str, units: int, seed: int, difficulty: str) -> OtherFle
         How many; a unit does not depend on how many others there are.
     seed : int
         Fixes every draw.
-    difficulty : str
-        A key of `DIALS`.
+    difficulty : str or Dial
+        A key of `DIALS`, or settings of one's own.
 
     """
-    kind, dial = builtin(profile), DIALS[difficulty]
+    kind, dial = builtin(profile), DIALS[difficulty] if isinstance(difficulty, str) else difficulty
     cells = layout(kind)
     rng = np.random.default_rng([seed, 0])
     world, lacks = draw_world(kind, rng), fleet_gaps(cells, dial, rng)

@@ -1,0 +1,129 @@
+"""How long an assessment takes, and how much memory, as the fleet grows.
+
+    python -m tests.bench.speed [--units 250 500 1000] [--profile generic-6] [--seed 1] [--baseline-units 3]
+
+The fleets are those of the other world, with 36 snapshots a unit of the modes normal and tow: with generic-6
+that is 5 volumes and 10 shifts x 2 modes x 4 signals, 85 cells. Every size is assessed in a process of its
+own, so that its peak memory is its own; the time is that of `analyse` alone, without reading files. The
+notebook's time a unit is measured beside it on a few of the same units. Nothing is asserted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import resource
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from driftwatch.assessment.assess import analyse
+from driftwatch.settings import Settings
+from driftwatch.store.records import Records
+from tests.bench.fleets import as_records
+from tests.bench.notebook import notebook
+from tests.bench.otherworld import DIALS, OtherFleet, make_fleet
+
+SNAPSHOTS = 36
+MODES = ("", "normal", "tow")
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Seconds of one assessment by the clock and of the processor, memory in MB before it and at its peak."""
+
+    seconds: float
+    cpu_seconds: float
+    before_mb: float
+    peak_mb: float
+
+
+def fleet_of(profile: str, units: int, seed: int) -> OtherFleet:
+    """Make a fleet with the same number of snapshots for every unit, and without the low range."""
+    dial = replace(DIALS["usual"], snapshots=(SNAPSHOTS + 8, SNAPSHOTS + 8))
+    fleet = make_fleet(profile, units, seed, dial)
+    rows = fleet.snapshots[fleet.snapshots["mode"].isin(MODES)]
+    number = rows.groupby("unit", observed=True)["taken_at"].rank(method="dense", ascending=False)
+    return replace(fleet, snapshots=rows[number <= SNAPSHOTS])
+
+
+def first_units(fleet: OtherFleet, count: int) -> Records:
+    """Give the records of the first units."""
+    names = set(fleet.units["unit"].iloc[:count])
+    part = replace(
+        fleet,
+        units=fleet.units.iloc[:count],
+        snapshots=fleet.snapshots[fleet.snapshots["unit"].isin(names)],
+        events=fleet.events[fleet.events["unit"].isin(names)],
+    )
+    part.snapshots["unit"] = part.snapshots["unit"].cat.remove_unused_categories()
+    return as_records(part, fleet.snapshots["taken_at"].max().date())
+
+
+def measure(records: Records) -> Taken:
+    """Assess records, in whatever process this runs in."""
+    before = _peak_mb()
+    began, cpu = time.perf_counter(), time.process_time()
+    analyse(records, Settings())
+    return Taken(time.perf_counter() - began, time.process_time() - cpu, before, _peak_mb())
+
+
+def _peak_mb() -> float:
+    """Highest resident memory of this process so far, MB.
+
+    On Linux the usage that `resource` gives begins with that of the process that started this one, so the
+    system's own account is read where there is one; both count in KiB.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        line = next(row for row in status.read_text().splitlines() if row.startswith("VmHWM"))
+        return int(line.split()[1]) * 1024 / 1e6
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e6
+
+
+def in_its_own_process(records: Records) -> Taken:
+    """Assess records in a fresh process."""
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        return pool.submit(measure, records).result()
+
+
+def main() -> None:
+    """Print a line for each size of the fleet, and one for the notebook."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--units", type=int, nargs="+", default=[250, 500, 1000])
+    parser.add_argument("--profile", default="generic-6")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--baseline-units", type=int, default=3)
+    options = parser.parse_args()
+    sizes = sorted(options.units)
+    fleet = fleet_of(options.profile, max(*sizes, options.baseline_units), options.seed)
+    counts = fleet.snapshots.groupby("unit", observed=True)["taken_at"].nunique()
+    cells = fleet.snapshots[["mode", "channel", "signal"]].drop_duplicates()
+    print(f"{options.profile}: {len(cells)} cells, {counts.min()} to {counts.max()} snapshots a unit")
+    print(
+        f"{'units':>6} {'seconds':>9} {'CPU s':>9} {'s/unit':>8} {'x before':>9} {'peak MB':>9} {'at start MB':>12}"
+    )
+    last: Taken | None = None
+    for size in sizes:
+        taken = in_its_own_process(first_units(fleet, size))
+        ratio = f"{taken.seconds / last.seconds:.2f}" if last else "-"
+        print(
+            f"{size:>6} {taken.seconds:>9.1f} {taken.cpu_seconds:>9.1f} {taken.seconds / size:>8.4f} {ratio:>9} "
+            f"{taken.peak_mb:>9.0f} {taken.before_mb:>12.0f}",
+            flush=True,
+        )
+        last = taken
+    notebook(first_units(fleet, 1))
+    records = first_units(fleet, options.baseline_units)
+    began, cpu = time.perf_counter(), time.process_time()
+    notebook(records)
+    seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
+    count = options.baseline_units
+    print(f"notebook: {seconds / count:.4f} s/unit, {cpu / count:.4f} CPU s/unit, on {count} units")
+    if last:
+        print(f"notebook / program, CPU seconds a unit: {(cpu / count) / (last.cpu_seconds / sizes[-1]):.2f}")
+
+
+if __name__ == "__main__":
+    main()
