@@ -101,18 +101,21 @@ def main() -> None:
     counts = fleet.snapshots.groupby("unit", observed=True)["taken_at"].nunique()
     cells = fleet.snapshots[["mode", "channel", "signal"]].drop_duplicates()
     print(f"{options.profile}: {len(cells)} cells, {counts.min()} to {counts.max()} snapshots a unit")
-    print(
-        f"{'units':>6} {'seconds':>9} {'CPU s':>9} {'s/unit':>8} {'x before':>9} {'peak MB':>9} {'at start MB':>12}"
-    )
+    heads = ("units", "seconds", "CPU s", "s/unit", "x before", "peak MB", "at start MB")
+    print("".join(f"{head:>12}" for head in heads))
     last: Taken | None = None
     for size in sizes:
         taken = in_its_own_process(first_units(fleet, size))
-        ratio = f"{taken.seconds / last.seconds:.2f}" if last else "-"
-        print(
-            f"{size:>6} {taken.seconds:>9.1f} {taken.cpu_seconds:>9.1f} {taken.seconds / size:>8.4f} {ratio:>9} "
-            f"{taken.peak_mb:>9.0f} {taken.before_mb:>12.0f}",
-            flush=True,
+        figures = (
+            f"{size}",
+            f"{taken.seconds:.1f}",
+            f"{taken.cpu_seconds:.1f}",
+            f"{taken.seconds / size:.4f}",
+            f"{taken.cpu_seconds / last.cpu_seconds:.2f}" if last else "-",
+            f"{taken.peak_mb:.0f}",
+            f"{taken.before_mb:.0f}",
         )
+        print("".join(f"{figure:>12}" for figure in figures), flush=True)
         last = taken
     notebook(first_units(fleet, 1))
     records = first_units(fleet, options.baseline_units)
