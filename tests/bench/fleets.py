@@ -34,6 +34,8 @@ class KnownFleet:
     packs : DataFrame
         One row a unit, clutch and snapshot: `unit`, `clutch`, `taken_at`, `used` (share of the allowance at
         the first snapshot of the present life), `remaining_km` (infinite where not known to be reached).
+    read : dict
+        For each unit the modes that were read of it, and the packs whose volumes were.
     first, last : Timestamp
         First and last reading of the fleet.
 
@@ -42,6 +44,7 @@ class KnownFleet:
     fleet: SimulatedFleet | OtherFleet
     causes: pd.DataFrame
     packs: pd.DataFrame
+    read: dict[str, frozenset[str]]
     first: pd.Timestamp
     last: pd.Timestamp
 
@@ -79,7 +82,15 @@ def _known(fleet: SimulatedFleet | OtherFleet, truth: pd.DataFrame) -> KnownFlee
     packs["used"] = (packs["volume_cm3"] - start) / (packs["limit_cm3"] - start)
     packs["remaining_km"] = packs["remaining_km"].fillna(float("inf"))
     taken = pd.to_datetime(fleet.snapshots["taken_at"])
-    return KnownFleet(fleet, causes, packs, taken.min(), taken.max())
+    return KnownFleet(fleet, causes, packs, _read(fleet.snapshots), taken.min(), taken.max())
+
+
+def _read(snapshots: pd.DataFrame) -> dict[str, frozenset[str]]:
+    """Give the modes and the packs that were read of each unit."""
+    of_pack = snapshots["signal"] == "clutch_volume"
+    what = snapshots["mode"].astype(str).where(~of_pack, snapshots["channel"].astype(str))
+    names = pd.DataFrame({"unit": snapshots["unit"].astype(str), "what": what}).drop_duplicates()
+    return {str(unit): frozenset(rows["what"]) for unit, rows in names.groupby("unit")}
 
 
 def as_records(fleet: SimulatedFleet | OtherFleet, as_of: date) -> Records:

@@ -13,8 +13,9 @@ The rules, in plain words:
   the same slack: but only one such step is, and a staircase of them is wrong from the second on.
 - **A drift finding is right** if a true cause of its kind has happened by the day, at any time.
 - **A wear finding is right** if it names a worn pack.
-- **A true cause is missed** if it was not found and at least one snapshot was read after it: before that,
-  nobody can know. What was said nevertheless, and is true, counts as right.
+- **A true cause is missed** if it was not found and could be: at least one snapshot was read after it; for
+  wear, the pack's volume is read; for a load, the mode that is driven loaded (tow, where the profile has it)
+  is read. What cannot be found does not count as missed; if it is said nevertheless, it counts as right.
 - **`unexplained`** is always wrong, since every true cause has a name, but it is not in the macro F1.
 - **A unit is quiet** on a day if nothing has happened to it by then.
 - **Calibration** is over all findings given (from 0.1 on), said or not: whether each was right.
@@ -48,6 +49,7 @@ Floats = NDArray[np.float64]
 SLACK_DAYS = 45
 SAID = 0.5
 WEAR_SHARE = 0.3
+LOADED_MODE = "tow"
 NEAR_KM = 10_000
 FAR_KM = 40_000
 #: Intervals are counted up to here: beyond, no forecast is acted on.
@@ -95,13 +97,14 @@ class SaidLike(Protocol):
 
 @dataclass
 class TrueCause:
-    """One cause that has happened by the day, and how many snapshots were read since."""
+    """One cause that has happened by the day, how many snapshots were read since, and whether it shows."""
 
     cause: str
     at: pd.Timestamp
     until: pd.Timestamp
     clutch: str | None
     later: int
+    shows: bool = True
 
 
 @dataclass
@@ -131,14 +134,15 @@ def true_causes(known: KnownFleet, unit: str, as_of: date) -> list[TrueCause]:
     packs = known.packs[(known.packs["unit"] == unit) & (known.packs["taken_at"] < end)]
     taken = packs["taken_at"].drop_duplicates()
     rows = known.causes[(known.causes["unit"] == unit) & (known.causes["at"] < end)]
+    read = known.read.get(unit, frozenset())
     causes = [
-        TrueCause(cause, at, until, None, int((taken >= at).sum()))
+        TrueCause(cause, at, until, None, int((taken >= at).sum()), cause != "load" or LOADED_MODE in read)
         for cause, at, until in zip(rows["cause"], rows["at"], rows["until"], strict=True)
     ]
     last = packs.groupby("clutch", observed=True).last()
     worn = last[last["used"] >= WEAR_SHARE]
     return causes + [
-        TrueCause("wear", at, pd.Timestamp("NaT"), str(clutch), 1)
+        TrueCause("wear", at, pd.Timestamp("NaT"), str(clutch), 1, str(clutch) in read)
         for clutch, at in zip(worn.index, worn["taken_at"], strict=True)
     ]
 
@@ -180,7 +184,7 @@ def _score_findings(card: Card, said: SaidLike, truth: list[TrueCause], as_of: d
         if finding.by is not None and match.cause != "wear":
             card.late[finding.cause].append((pd.Timestamp(finding.by) - match.at).days)
     for left in open_:
-        if left.later > 0:
+        if left.later > 0 and left.shows:
             card.missed[left.cause] += 1
             _note_since(card, left, found=False)
             heard = ", ".join(_short(f) for f in said.findings) or "nothing"

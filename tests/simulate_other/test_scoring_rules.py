@@ -50,6 +50,7 @@ class Story:
     causes: list[tuple[str, str, str | None]] = field(default_factory=list)
     used: float = 0.1
     remaining_km: float = float("inf")
+    read: frozenset[str] = frozenset({"normal", "tow", "pack1"})
 
     def known(self) -> KnownFleet:
         taken = pd.date_range("2025-01-01", "2025-12-01", freq="MS")
@@ -65,7 +66,7 @@ class Story:
             }
         )
         fleet = other_world("generic-6", 1, 1, "sparse").fleet
-        return KnownFleet(fleet, causes, packs, taken[0], taken[-1])
+        return KnownFleet(fleet, causes, packs, {UNIT: self.read}, taken[0], taken[-1])
 
     def card(self, said: SaidOfUnit, as_of: date = date(2025, 12, 31)) -> Card:
         card = Card()
@@ -133,6 +134,15 @@ def test_a_cause_without_a_later_snapshot_is_not_missed():
     assert late.missed["power"] == 1
     assert late.since[1] == [False]
     assert late.quiet_units == 0
+
+
+def test_what_was_not_read_is_not_missed():
+    bare = Story([("load", "2025-03-15", None)], used=0.4, read=frozenset({"normal"}))
+    card = bare.card(SaidOfUnit())
+    assert (card.missed["load"], card.missed["wear"]) == (0, 0)
+    assert bare.card(SaidOfUnit((Said("load"),))).right["load"] == 1
+    full = Story([("load", "2025-03-15", None)], used=0.4).card(SaidOfUnit())
+    assert (full.missed["load"], full.missed["wear"]) == (1, 1)
 
 
 def test_half_or_more_is_said_and_all_is_calibrated():

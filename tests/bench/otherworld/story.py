@@ -28,6 +28,8 @@ TOGETHER = {
     "relearn": ("fluid", "power"),
     "rebuild": ("power",),
 }
+#: Causes that a unit has once at most: fresh fluid, for one, is not made fresher.
+ONCE = ("wear", "pressure", "rebuild", "fluid")
 #: Causes that a shop or an owner could write down.
 LOGGABLE = frozenset(TOGETHER)
 #: Visits lie at least so many days apart, and this far from both ends, as a share of the time told.
@@ -90,7 +92,7 @@ def draw_deeds(profile: Profile, dial: Dial, days: int, rng: np.random.Generator
     deeds: list[Deed] = []
     for cause, day in zip(steps, _draw_days(len(steps), days, rng), strict=True):
         deeds.append(_deed(profile, cause, day, days, dial, rng))
-        others = TOGETHER.get(cause, ())
+        others = [c for c in TOGETHER.get(cause, ()) if c not in ONCE or c not in steps]
         if others and rng.random() < dial.same_visit:
             deeds.append(_deed(profile, str(rng.choice(others)), day, days, dial, rng))
         if cause == "load" and rng.random() < 0.35:
@@ -105,8 +107,7 @@ def _draw_causes(rng: np.random.Generator) -> list[str]:
     share = np.array(list(OFTEN.values()))
     count = int(rng.choice([1, 2, 3], p=[0.55, 0.33, 0.12]))
     causes = [str(c) for c in rng.choice(names, count, p=share / share.sum())]
-    once = ("wear", "pressure", "rebuild")
-    return [c for i, c in enumerate(causes) if c not in once or c not in causes[:i]]
+    return [c for i, c in enumerate(causes) if c not in ONCE or c not in causes[:i]]
 
 
 def _draw_days(count: int, days: int, rng: np.random.Generator) -> list[int]:
