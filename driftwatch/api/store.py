@@ -186,7 +186,26 @@ class Store(StoredData):
             progress=progress,
         )
 
-    def review(self, month: str, folder: str | Path = ".", progress: Progress = None) -> list[Path]:
+    def write_backtest(self, backtest: Backtest, folder: str | Path = ".") -> list[Path]:
+        """Write a look back as a page and as data, and give the paths of its files.
+
+        Parameters
+        ----------
+        backtest : Backtest
+            Of this store.
+        folder : path
+            Made if missing.
+
+        """
+        from driftwatch.reporting.backtest import write_backtest
+
+        possible_folder(folder)
+        units = None if len(backtest.units) == backtest.fleet else backtest.units
+        return write_backtest(backtest, self.analyse(backtest.known, units), as_folder(folder))
+
+    def review(
+        self, month: str, folder: str | Path = ".", backtest: bool = True, progress: Progress = None
+    ) -> list[Path]:
         """Write the fleet's report of a month and give the paths of its files.
 
         Parameters
@@ -195,10 +214,14 @@ class Store(StoredData):
             `YYYY-MM`. In a month that is not over, what is known today counts.
         folder : path
             Made if missing.
+        backtest : bool
+            Say how right the program would have been in the year before; costs up to four assessments more.
         progress : callable, optional
             Called with what is being done, how much of it is done, and how much there is.
 
         """
+        from driftwatch.assessment.backtest.recent import last_year
+        from driftwatch.reporting.backtest import track_record
         from driftwatch.reporting.review import write_review
 
         first, last = month_days(month)
@@ -212,7 +235,13 @@ class Store(StoredData):
         before = None
         if len(earlier.snapshots):
             before = [a.assessment for a in self.analyse(earlier.as_of, progress=progress)]
-        return write_review(analyses, before, month, self.settings, as_folder(folder), as_of=as_of)
+        record = None
+        if backtest:
+            looked = last_year(self.records(as_of), self.settings, lambda: analyses, progress)
+            record = track_record(looked, analyses, as_of)
+        return write_review(
+            analyses, before, month, self.settings, as_folder(folder), as_of=as_of, record=record
+        )
 
     def followup(
         self,

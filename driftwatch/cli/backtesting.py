@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -62,6 +63,10 @@ def backtest(
             "--format", metavar="table|json|csv", help="How to print: a table to read, JSON or CSV."
         ),
     ] = Format.table,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder to write the report in as well; made if missing."),
+    ] = None,
 ) -> None:
     """Say how right the program would have been on this store's own past.
 
@@ -69,8 +74,15 @@ def backtest(
     have been said is held against what came later: remaining distances, later readings, alerts, findings.
     A month end takes about as long as one assessment.
     """
+    from driftwatch.api import possible_folder
+
+    if out is not None:
+        possible_folder(out)
     with reading(context) as store, output.progress() as show:
         made = store.backtest(start, end, as_of, every, unit or None, progress=show)
+        written = [] if out is None else store.write_backtest(made, out)
+    for path in written:
+        output.note(f"wrote {path}")
     if form is Format.json and what is None:
         output.say(output.to_json(made.to_dict()))
         return

@@ -19,10 +19,17 @@ def review(
     context: typer.Context,
     month: Annotated[str, typer.Option("--month", metavar="YYYY-MM", help="The month to report on.")],
     out: Out = HERE,
+    no_backtest: Annotated[
+        bool,
+        typer.Option("--no-backtest", help="Leave out how right the program would have been; quicker."),
+    ] = False,
 ) -> None:
-    """Write the fleet's monthly report: who needs someone, why, by when, and what changed."""
+    """Write the fleet's monthly report: who needs someone, why, by when, and what changed.
+
+    It also says how right the program would have been over the year before: see `backtest`.
+    """
     with reading(context) as store, output.progress() as show:
-        _list(store.review(month, out, progress=show))
+        _list(store.review(month, out, backtest=not no_backtest, progress=show))
 
 
 def followup(

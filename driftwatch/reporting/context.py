@@ -139,6 +139,23 @@ class FleetRow:
 
 
 @dataclass(frozen=True)
+class TrackRecord:
+    """How right the program would have been in the year before.
+
+    Attributes
+    ----------
+    looked_back : str
+        What was looked at, or why nothing could be.
+    lines : tuple of str
+        What it shows, one line each; empty where there is too little to look back on.
+
+    """
+
+    looked_back: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ReviewContext:
     """The fleet's month.
 
@@ -170,6 +187,8 @@ class ReviewContext:
         Units whose readings are old, odd or too few.
     fleet : tuple of FleetRow
         All units.
+    record : TrackRecord or None
+        How right the program would have been in the year before; None if that was not asked for.
     about : About
         Footer of the page.
 
@@ -188,6 +207,7 @@ class ReviewContext:
     notes: tuple[UnitNote, ...]
     readings: tuple[UnitNote, ...]
     fleet: tuple[FleetRow, ...]
+    record: TrackRecord | None
     about: About
 
 
@@ -451,6 +471,68 @@ class ExplainContext:
     about: About
 
 
+# --- backtest ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class BacktestContext:
+    """The look back: what would have been said, against what came.
+
+    Attributes
+    ----------
+    title : str
+        Heading of the page.
+    period : str
+        What was looked at.
+    lead : tuple of str
+        Three lines: how right the ranges were, how early the warnings, how lasting the findings.
+    forecasts : tuple of str
+        What is to be said of the ranges, one line each.
+    coverage : Chart or None
+        How often each kind of range held.
+    distances : Chart or None
+        Distances to the limit said, against those that came.
+    growth : Chart or None
+        Volumes said and read, some months on.
+    warnings : tuple of str
+        What is to be said of the alerts, one line each.
+    leads : Chart or None
+        For how long before each limit the alerts had stood; None if no limit was reached.
+    alerts : Table
+        Every alert that was raised, and what came of it.
+    findings : tuple of str
+        What is to be said of the findings, one line each.
+    fates : Table
+        What became of the findings, by cause.
+    moved : tuple of str
+        Findings that changed or are gone, one line each.
+    figures : Table
+        All key figures.
+    cannot : tuple of str
+        What a look back cannot show, one line each.
+    about : About
+        Footer of the page.
+
+    """
+
+    title: str
+    period: str
+    lead: tuple[str, ...]
+    forecasts: tuple[str, ...]
+    coverage: Chart | None
+    distances: Chart | None
+    growth: Chart | None
+    warnings: tuple[str, ...]
+    leads: Chart | None
+    alerts: Table
+    findings: tuple[str, ...]
+    fates: Table
+    moved: tuple[str, ...]
+    figures: Table
+    cannot: tuple[str, ...]
+    about: About
+
+
 #: Every class above that a context is made of, for the documentation and its test.
 PARTS: tuple[type, ...] = (
     ReviewContext,
@@ -458,6 +540,7 @@ PARTS: tuple[type, ...] = (
     MonthChange,
     UnitNote,
     FleetRow,
+    TrackRecord,
     FollowupContext,
     ChangeMap,
     MapCell,
@@ -465,6 +548,7 @@ PARTS: tuple[type, ...] = (
     DriveStep,
     ExplainContext,
     Share,
+    BacktestContext,
     Chart,
     Table,
     About,

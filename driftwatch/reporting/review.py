@@ -13,7 +13,7 @@ from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.errors import UsageError
 from driftwatch.reporting import figures, ics, render, sentences
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import FleetRow, MonthChange, ReviewContext, UnitNote, WorkItem
+from driftwatch.reporting.context import FleetRow, MonthChange, ReviewContext, TrackRecord, UnitNote, WorkItem
 from driftwatch.reporting.due import service_calendar
 from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.texts import count, day, km, listed, month_name, name, plain_cell
@@ -33,6 +33,7 @@ def write_review(
     settings: Settings,
     folder: Path,
     as_of: date | None = None,
+    record: TrackRecord | None = None,
 ) -> list[Path]:
     """Write the month's report, its work items as CSV and calendar, and its context as JSON.
 
@@ -50,6 +51,8 @@ def write_review(
         Made if missing.
     as_of : date, optional
         Last day known; the last day of the month if not given.
+    record : TrackRecord, optional
+        How right the program would have been in the year before, where that was asked for.
 
     Returns
     -------
@@ -62,7 +65,7 @@ def write_review(
         If `month` is not a month.
 
     """
-    context = build_review(analyses, previous, month, settings, as_of)
+    context = build_review(analyses, previous, month, settings, as_of, record)
     stem = f"review-{context.month}"
     return [
         render.write(folder / f"{stem}.html", render.page("review.html", context)),
@@ -78,6 +81,7 @@ def build_review(
     month: str,
     settings: Settings,
     as_of: date | None = None,
+    record: TrackRecord | None = None,
 ) -> ReviewContext:
     """Put the month's report together; parameters as in `write_review`."""
     year, number = _parsed(month)
@@ -112,6 +116,7 @@ def build_review(
         notes=tuple(_note(u, sites[u.unit]) for u in units if u.state in ("settling", "changed")),
         readings=_readings(units, sites),
         fleet=tuple(_fleet_row(u, sites[u.unit]) for u in units),
+        record=record,
         about=about(analyses, last_day, _TERMS),
     )
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from driftwatch.assessment.backtest.figures import MEANINGS
 from driftwatch.assessment.backtest.observed import CONFIRMING
+from driftwatch.assessment.backtest.recent import APART, MOST_UNITS, OLDEST
 from driftwatch.assessment.backtest.results import TABLES
 from driftwatch.assessment.backtest.said import HORIZONS, LIKELY, SLACK_DAYS
 
@@ -31,3 +32,7 @@ def test_the_numbers_on_the_page_are_those_of_the_modules():
     assert f"{HORIZONS[0]}, {HORIZONS[1]} and {HORIZONS[2]} months on" in PAGE
     assert f"{SLACK_DAYS:g} days off at most" in PAGE
     assert f"said with {LIKELY:g} or more" in PAGE
+    assert f"larger than {MOST_UNITS} units on {MOST_UNITS}" in PAGE
+    assert OLDEST // APART == 4
+    assert APART == 3
+    assert "four month ends three months apart" in PAGE

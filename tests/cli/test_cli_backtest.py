@@ -27,7 +27,7 @@ def test_the_figures_as_a_table(cli, store):
 def test_all_of_it_as_json(cli, store):
     said = json.loads(cli("backtest", *DAYS, "--format", "json", db=store).out)
     assert said["origins"] == ["2025-04-30", "2025-06-30", "2025-08-31"]
-    assert (said["known"], said["every"], said["units"]) == ("2025-11-30", 2, 3)
+    assert (said["known"], said["every"], len(said["units"])) == ("2025-11-30", 2, 3)
     assert {r["unit"] for r in said["ranges"]} == {"unit-01", "unit-02", "unit-03"}
     figures = {f["name"]: f for f in said["figures"]}
     inside = [c["inside"] for c in said["checks"] if c["months"] == 3 and c["inside"] is not None]
@@ -74,3 +74,28 @@ def test_a_store_without_readings(cli, tmp_path):
     done = cli("backtest", db=tmp_path / "empty.duckdb")
     assert done.code == 2
     assert "there are no snapshots to look back on" in done.error
+
+
+def test_the_report_is_written_beside_what_is_printed(cli, store, tmp_path):
+    done = cli("backtest", *DAYS, "--what", "flaps", "--format", "csv", "--out", "new", db=store)
+    assert done.code == 0
+    names = ["backtest-2025-04-30-2025-08-31.html", "backtest-2025-04-30-2025-08-31.json"]
+    assert [line.split("/")[-1] for line in done.err.strip().splitlines()] == names
+    assert sorted(p.name for p in (tmp_path / "new").iterdir()) == names
+    assert done.out.strip() == "unit,clutch,on,before,peak,afterwards"
+    (tmp_path / "file").write_text("x")
+    assert "is a file" in cli("backtest", *DAYS, "--out", "file", db=store).error
+
+
+def test_the_review_has_a_track_record_unless_told_not_to(cli, store, tmp_path):
+    with_it = cli("review", "--month", "2025-11", "--out", "with", db=store)
+    without = cli("review", "--month", "2025-11", "--out", "without", "--no-backtest", db=store)
+    assert with_it.code == without.code == 0
+    record, none = (
+        json.loads((tmp_path / name / "review-2025-11.json").read_text())["record"]
+        for name in ("with", "without")
+    )
+    assert none is None
+    # The last month end is 30 November 2025: the look back is from three months before, and three more.
+    assert "from 4 month ends 3 months apart, 30 Nov 2024 to 31 Aug 2025, on 3 units" in record["looked_back"]
+    assert record["lines"]

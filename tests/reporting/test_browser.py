@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from backtest_factory import rich
 from playwright.sync_api import Browser, sync_playwright
 from reporting_factory import (
     LOAD_STEP,
@@ -21,6 +22,7 @@ from reporting_factory import (
     outlook,
 )
 
+from driftwatch.reporting.backtest import write_backtest
 from driftwatch.reporting.explain import write_explain
 from driftwatch.reporting.followup import write_followup
 from driftwatch.reporting.review import write_review
@@ -28,7 +30,7 @@ from driftwatch.settings import Settings
 
 pytestmark = pytest.mark.browser
 
-REPORTS = ("review", "followup", "explain")
+REPORTS = ("review", "followup", "explain", "backtest")
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +56,7 @@ def reports(tmp_path_factory) -> dict[str, Path]:
         "review": write_review(fleet(120), None, "2026-03", Settings(), folder)[0],
         "followup": write_followup(unit, None, "E7", Settings(), folder)[0],
         "explain": write_explain(unit, "E7", Settings(), folder)[0],
+        "backtest": write_backtest(rich(), fleet(), folder)[0],
     }
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import plotly.graph_objects as go
 import pytest
+from backtest_factory import rich
 from reporting_factory import (
     LOAD_STEP,
     NASTY,
@@ -24,12 +25,14 @@ from reporting_factory import (
 )
 
 from driftwatch.reporting import context, render, sentences
+from driftwatch.reporting.backtest import build_backtest
 from driftwatch.reporting.explain import build_explain
 from driftwatch.reporting.followup import build_followup
 from driftwatch.reporting.review import build_review
 from driftwatch.reporting.texts import chart_text, name, number, percent, plain_cell
 from driftwatch.settings import Settings
 
+TEMPLATES = ["review.html", "followup.html", "explain.html", "backtest.html"]
 DOCS = Path(__file__).parents[2] / "docs" / "report-context.md"
 SETTINGS = Settings()
 
@@ -57,6 +60,7 @@ def contexts():
         "review.html": build_review([unit, *fleet()], None, "2026-03", SETTINGS),
         "followup.html": build_followup(unit, None, "E7", SETTINGS),
         "explain.html": build_explain(unit, "E7", SETTINGS),
+        "backtest.html": build_backtest(rich(), [unit, *fleet()]),
     }
 
 
@@ -95,7 +99,7 @@ class Page(HTMLParser):
             self.text.append(data)
 
 
-@pytest.mark.parametrize("template", ["review.html", "followup.html", "explain.html"])
+@pytest.mark.parametrize("template", TEMPLATES)
 def test_page_loads_nothing_and_runs_only_its_own_scripts(pages, template):
     page = Page(pages[template])
     assert page.links == []
@@ -113,7 +117,7 @@ def test_page_loads_nothing_and_runs_only_its_own_scripts(pages, template):
         assert f"'sha256-{__import__('base64').b64encode(digest).decode()}'" in policy
 
 
-@pytest.mark.parametrize("template", ["review.html", "followup.html", "explain.html"])
+@pytest.mark.parametrize("template", TEMPLATES)
 def test_names_stay_text(pages, template):
     page = Page(pages[template])
     assert "alert('x')" in "".join(page.text)
@@ -136,7 +140,7 @@ def test_chart_labels_are_escaped_for_plotly():
     assert not any("<" in label for label in labels)
 
 
-@pytest.mark.parametrize("template", ["review.html", "followup.html", "explain.html"])
+@pytest.mark.parametrize("template", TEMPLATES)
 def test_page_is_small_and_says_what_it_must(pages, template):
     html = pages[template]
     assert len(html.encode("utf-8")) < 2_500_000
@@ -147,7 +151,7 @@ def test_page_is_small_and_says_what_it_must(pages, template):
     assert html.count("Plotly.newPlot") >= 1
 
 
-@pytest.mark.parametrize("template", ["review.html", "followup.html", "explain.html"])
+@pytest.mark.parametrize("template", TEMPLATES)
 def test_every_chart_has_a_sentence_and_its_numbers(pages, template):
     page = Page(pages[template])
     text = "".join(page.text)
@@ -236,7 +240,7 @@ def test_every_meaning_is_written_out():
     assert all(re.fullmatch(r"\| `\w+` \| [^|]+ \| [^|]{8,} \|", row) for row in rows)
 
 
-@pytest.mark.parametrize("template", ["review.html", "followup.html", "explain.html"])
+@pytest.mark.parametrize("template", TEMPLATES)
 def test_json_holds_the_documented_keys(template):
     made = contexts()[template]
     said = json.loads(render.context_json(made))

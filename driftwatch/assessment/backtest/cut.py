@@ -78,7 +78,7 @@ def origins_of(
         raise UsageError(f"{end} is in the future", do="give a day that has been")
     last_read = records.snapshots["taken_at"].max().date()
     to = min(end or _month_end(last_read), day_before)
-    since = start or _first_judged(records.snapshots, least_snapshots)
+    since = start or first_judged(records.snapshots, least_snapshots)
     if start is not None and start > to:
         raise UsageError(f"{start} does not lie before {to}", do="give two days with a month end between")
     found = () if since is None else month_ends(since, to, every)
@@ -91,7 +91,7 @@ def origins_of(
     return found
 
 
-def _first_judged(snapshots: pd.DataFrame, least: int) -> date | None:
+def first_judged(snapshots: pd.DataFrame, least: int) -> date | None:
     """Give the day on which the first unit had that many snapshots; None if none has."""
     number = snapshots.groupby("unit", observed=True)["taken_at"].rank(method="first")
     reached = snapshots.loc[number == least, "taken_at"]

@@ -5,7 +5,7 @@ What each figure means stands in `docs/backtest.md`.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, is_dataclass
 from datetime import date
 from typing import Any
 
@@ -343,8 +343,10 @@ class Backtest:
     every : int
         Months between month ends.
     origins : tuple of date
-    units, fleet : int
-        Units looked at, and units in the store.
+    units : tuple of str
+        Units looked at.
+    fleet : int
+        Number of units in the store.
     made_by : str
     ranges, checks, reached, alarms, told, delays, flaps : tuple
         One row each; see their classes.
@@ -361,7 +363,7 @@ class Backtest:
     known: date
     every: int
     origins: tuple[date, ...]
-    units: int
+    units: tuple[str, ...]
     fleet: int
     made_by: str
     ranges: tuple[Range, ...]
@@ -377,7 +379,7 @@ class Backtest:
 
     def __repr__(self) -> str:
         return (
-            f"Backtest({len(self.origins)} month ends {self.start} to {self.end}, {self.units} units, "
+            f"Backtest({len(self.origins)} month ends {self.start} to {self.end}, {len(self.units)} units, "
             f"known to {self.known}: {len(self.ranges)} ranges, {len(self.checks)} later readings, "
             f"{len(self.reached)} limits reached)"
         )
@@ -421,7 +423,7 @@ TABLES: dict[str, type] = {
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, tuple) and value and not isinstance(value[0], date):
+    if isinstance(value, tuple) and value and is_dataclass(value[0]):
         return [plain(_with_derived(item)) for item in value]
     return plain(value)
 

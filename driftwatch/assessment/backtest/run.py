@@ -130,7 +130,7 @@ def compare(
         known=records.as_of,
         every=every,
         origins=origins,
-        units=len(now),
+        units=tuple(now),
         fleet=len(records.units),
         made_by=made_by(),
         ranges=tuple(ranges),
