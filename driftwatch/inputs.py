@@ -1,13 +1,15 @@
-"""Several files at once: read each, then take them in the order in which they need one another."""
+"""Several files at once: find them, read each, then take them in the order in which they need one another."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+import glob
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from driftwatch.errors import DriftwatchError, StoreError, UsageError
+from driftwatch.errors import DriftwatchError, InputRefused, StoreError, UsageError
 
 if TYPE_CHECKING:
     from driftwatch.intake.batch import Batch
@@ -18,6 +20,15 @@ if TYPE_CHECKING:
 
 #: Files are taken in this order, whatever order they are named in: readings need their unit.
 KINDS_IN_ORDER = ("units", "snapshots", "events")
+
+#: Stands for standard input among the files, and is its name in messages and records.
+STDIN, STDIN_NAME = "-", "standard input"
+
+#: A mapping of this name beside a file, instead of the file's ending, is used for it.
+MAPPING_ENDING = ".mapping.toml"
+
+#: What has been read of each file: its tables, or why it was refused.
+Inputs = list[tuple[str, "tuple[Batch, ...] | DriftwatchError"]]
 
 
 @dataclass(frozen=True)
@@ -47,14 +58,57 @@ class ImportOutcome:
         return 3 if self.report is not None and self.report.quarantined else 0
 
 
+def found_files(names: Iterable[str]) -> list[str]:
+    """Give the files that are meant: those in a folder, those that fit a pattern, and the others as named.
+
+    In a folder, CSV, XLSX and Parquet files are meant, in order of their names; not those in folders within
+    it, nor hidden ones, nor those that a spreadsheet program keeps while a workbook is open, nor `.txt`.
+
+    Raises
+    ------
+    InputRefused
+        If a folder holds no such file, or nothing fits a pattern.
+
+    """
+    from driftwatch.intake.readers import FORMAT_OF_ENDING
+
+    files: list[str] = []
+    for name in names:
+        path = Path(name)
+        if name != STDIN and path.is_dir():
+            inside = sorted(
+                str(p)
+                for p in path.iterdir()
+                if p.suffix.lower() in FORMAT_OF_ENDING.keys() - {".txt"}
+                and not p.name.startswith((".", "~$"))
+                and p.is_file()
+            )
+            if not inside:
+                raise InputRefused("there is no file to read in this folder", name, "name another one")
+            files += inside
+        elif glob.has_magic(name) and not path.exists():
+            fitting = sorted(p for p in glob.glob(name, recursive=True) if Path(p).is_file())  # noqa: PTH207
+            if not fitting:
+                raise InputRefused("no file fits this pattern", name, "check it")
+            files += fitting
+        else:
+            files.append(name)
+    return list(dict.fromkeys(files))
+
+
 def read_input(
     path: str | Path,
     kind: str | None = None,
     mapping: Mapping | str | Path | None = None,
     profile: Profile | str | Path | None = None,
-) -> Batch:
-    """Read one file without a store; parameters and errors as for `Store.import_file`."""
-    from driftwatch.intake.batch import read_batch
+    decimal: str | None = None,
+) -> tuple[Batch, ...]:
+    """Read one file without a store; parameters and errors as for `Store.import_file`.
+
+    A file that needs a mapping, and has one beside it, is read through that one; a note says so.
+    """
+    from driftwatch.intake.batch import read_batches
+    from driftwatch.intake.content import content_of_bytes
     from driftwatch.intake.mapping import Mapping
     from driftwatch.profile.load import read_profile
 
@@ -62,7 +116,15 @@ def read_input(
         mapping = Mapping.read(mapping)
     if isinstance(profile, str | Path):
         profile = read_profile(profile)
-    return read_batch(path, kind=kind, mapping=mapping, profile=profile)
+    if str(path) == STDIN:
+        source = content_of_bytes(sys.stdin.buffer.read(), STDIN_NAME)
+        return read_batches(source, kind, mapping, profile, decimal)
+    beside = Path(path).with_suffix(MAPPING_ENDING)
+    if mapping is None and kind in (None, "snapshots") and beside.is_file():
+        batches = read_batches(path, None, Mapping.read(beside), profile, decimal)
+        note = (f"read through the mapping {beside.name} beside it",)
+        return (replace(batches[0], notes=note + batches[0].notes), *batches[1:])
+    return read_batches(path, kind, mapping, profile, decimal)
 
 
 def read_inputs(
@@ -70,8 +132,12 @@ def read_inputs(
     kind: str | None = None,
     mapping: str | Path | None = None,
     profile: str | Path | None = None,
-) -> list[tuple[str, Batch | DriftwatchError]]:
+    decimal: str | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> Inputs:
     """Read several files; one that cannot be understood is kept as its error, beside the others.
+
+    A mapping is for the wide files among several: one that is of a known kind as it is needs none.
 
     Raises
     ------
@@ -84,20 +150,47 @@ def read_inputs(
 
     known_mapping = None if mapping is None else Mapping.read(mapping)
     known_profile = None if profile is None else read_profile(profile)
-    inputs: list[tuple[str, Batch | DriftwatchError]] = []
-    for file in files:
+    names = list(files)
+    inputs: Inputs = []
+    for number, file in enumerate(names):
+        if progress is not None:
+            progress("reading files", number, len(names))
         try:
-            inputs.append((file, read_input(file, kind, known_mapping, known_profile)))
+            inputs.append(
+                (file, _read_one(file, kind, known_mapping, known_profile, decimal, len(names) > 1))
+            )
         except UsageError:
             raise
         except DriftwatchError as error:
             inputs.append((file, error))
+    if progress is not None:
+        progress("reading files", len(names), len(names))
     return inputs
+
+
+def _read_one(
+    file: str,
+    kind: str | None,
+    mapping: Mapping | None,
+    profile: Profile | None,
+    decimal: str | None,
+    among_others: bool,
+) -> tuple[Batch, ...]:
+    try:
+        return read_input(file, kind, mapping, profile, decimal)
+    except InputRefused as refusal:
+        if mapping is None or not among_others or file == STDIN:
+            raise
+        try:
+            batches = read_input(file, kind, None, profile, decimal)
+        except InputRefused:
+            raise refusal from None
+        return (replace(batches[0], notes=("the mapping was not needed", *batches[0].notes)), *batches[1:])
 
 
 def take(
     database: Database,
-    inputs: Iterable[tuple[str, Batch | DriftwatchError]],
+    inputs: Iterable[tuple[str, tuple[Batch, ...] | DriftwatchError]],
     *,
     strict: bool = False,
     dry_run: bool = False,
@@ -108,12 +201,12 @@ def take(
     A refused file does not stop the others; trouble with the store does, and is raised.
     """
     outcomes = []
-    for file, batch in sorted(inputs, key=_order):
-        if isinstance(batch, DriftwatchError):
-            outcomes.append(ImportOutcome(file, None, batch))
+    for file, batches in sorted(inputs, key=_order):
+        if isinstance(batches, DriftwatchError):
+            outcomes.append(ImportOutcome(file, None, batches))
             continue
         try:
-            report = database.import_batch(batch, strict=strict, dry_run=dry_run, progress=progress)
+            report = database.import_batches(batches, strict=strict, dry_run=dry_run, progress=progress)
             outcomes.append(ImportOutcome(file, report, None))
         except StoreError:
             raise
@@ -122,11 +215,13 @@ def take(
     return outcomes
 
 
-def refused(inputs: Iterable[tuple[str, Batch | DriftwatchError]]) -> list[ImportOutcome]:
+def refused(inputs: Sequence[tuple[str, tuple[Batch, ...] | DriftwatchError]]) -> list[ImportOutcome]:
     """Give the outcome of those files that could not be read."""
     return [ImportOutcome(file, None, e) for file, e in inputs if isinstance(e, DriftwatchError)]
 
 
-def _order(item: tuple[str, Batch | DriftwatchError]) -> int:
-    batch = item[1]
-    return -1 if isinstance(batch, DriftwatchError) else KINDS_IN_ORDER.index(batch.kind)
+def _order(item: tuple[str, tuple[Batch, ...] | DriftwatchError]) -> int:
+    batches = item[1]
+    if isinstance(batches, DriftwatchError):
+        return -1
+    return min(KINDS_IN_ORDER.index(batch.kind) for batch in batches)

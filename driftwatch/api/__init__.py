@@ -7,6 +7,7 @@
 """
 
 from driftwatch.api.folders import as_folder, possible_folder
-from driftwatch.api.store import Store, open_store
+from driftwatch.api.opening import open_store
+from driftwatch.api.store import Store
 
 __all__ = ["Store", "as_folder", "open_store", "possible_folder"]

@@ -26,29 +26,6 @@ URGENCIES = {
 }
 
 
-def open_store(path: str | Path, create: bool = False, read_only: bool = False) -> Store:
-    """Open the store of a fleet.
-
-    Parameters
-    ----------
-    path : path
-        The store's file.
-    create : bool
-        Make an empty store if there is none.
-    read_only : bool
-        Several processes may read at once; only one may write.
-
-    Raises
-    ------
-    StoreError
-        `StoreMissing`, `StoreNewer`, `StoreBusy` or `StoreDamaged`.
-
-    """
-    from driftwatch.store.database import Database
-
-    return Store(Database.open(Path(path), read_only=read_only, create=create))
-
-
 class Store(StoredData):
     """A fleet's units, readings, log and settings, and what follows from them.
 

@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from datetime import date, datetime
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date, datetime, time
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from driftwatch.days import Day, as_day, as_moment
 from driftwatch.errors import DriftwatchError
-from driftwatch.inputs import ImportOutcome, read_input, read_inputs, take
+from driftwatch.inputs import ImportOutcome, found_files, read_input, read_inputs, take
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from driftwatch.assessment.results import UnitAnalysis
     from driftwatch.intake.batch import Batch
-    from driftwatch.intake.mapping import Mapping
+    from driftwatch.intake.mapping import Mapping as FileMapping
     from driftwatch.profile.model import Profile
     from driftwatch.settings import Settings
     from driftwatch.store.database import Database
+    from driftwatch.store.quarantine import FixOutcome
     from driftwatch.store.records import Records
     from driftwatch.store.report import ImportReport, Problem
+    from driftwatch.store.unit_care import Deleted
 
 #: Called with what is being done, how much of it is done, and how much there is.
 Progress = Callable[[str, int, int], None] | None
@@ -91,11 +93,12 @@ class StoredData:
         self,
         path: str | Path,
         kind: str | None = None,
-        mapping: Mapping | str | Path | None = None,
+        mapping: FileMapping | str | Path | None = None,
         profile: Profile | str | Path | None = None,
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,
+        decimal: str | None = None,
     ) -> ImportReport:
         """Take a file in, all or nothing.
 
@@ -115,6 +118,8 @@ class StoredData:
             Say what would happen, and change nothing.
         progress : callable, optional
             Called with what is being done, how much of it is done, and how much there is.
+        decimal : {"point", "comma"}, optional
+            The decimal sign of the file's numbers; found from them if left out.
 
         Returns
         -------
@@ -129,9 +134,9 @@ class StoredData:
             If `strict` and a row cannot be right.
 
         """
-        batch = read_input(path, kind, mapping, profile)
+        batches = read_input(path, kind, mapping, profile, decimal)
         self._analysed.clear()
-        return self._database.import_batch(batch, strict=strict, dry_run=dry_run, progress=progress)
+        return self._database.import_batches(batches, strict=strict, dry_run=dry_run, progress=progress)
 
     def import_files(
         self,
@@ -142,18 +147,21 @@ class StoredData:
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,
+        decimal: str | None = None,
     ) -> list[ImportOutcome]:
         """Take several files in: units first, then snapshots, then events, whatever order they are named in.
 
-        A refused file does not stop the others; trouble with the store does, and is raised. Parameters as for
+        A folder stands for the files in it, and a pattern (`*.csv`) for those that fit. A refused
+        file does not stop the others; trouble with the store does, and is raised. Parameters as for
         `import_file`.
         """
-        inputs = read_inputs([str(file) for file in files], kind, mapping, profile)
+        names = found_files(str(file) for file in files)
+        inputs = read_inputs(names, kind, mapping, profile, decimal, progress)
         return self.take(inputs, strict, dry_run, progress)
 
     def take(
         self,
-        inputs: Iterable[tuple[str, Batch | DriftwatchError]],
+        inputs: Iterable[tuple[str, tuple[Batch, ...] | DriftwatchError]],
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,
@@ -225,13 +233,92 @@ class StoredData:
         """Give the log, of one unit or of all."""
         return self._database.events(unit)
 
-    def quarantine(self) -> pd.DataFrame:
-        """Give the rows that could not be right, each with its file, line and reason."""
-        return self._database.quarantine()
+    def quarantine(
+        self, unit: str | None = None, code: str | None = None, file: str | None = None
+    ) -> pd.DataFrame:
+        """Give the rows that could not be right, each with its number, file, line and reason."""
+        return self._database.quarantine(unit, code, file)
+
+    def fix_quarantined(self, numbers: Iterable[int], changes: Mapping[str, str] | None = None) -> FixOutcome:
+        """Judge rows in quarantine anew, with some fields changed, and take those that can be right now.
+
+        Parameters
+        ----------
+        numbers : iterable of int
+            As `quarantine` gives them (`quarantine_id`).
+        changes : mapping, optional
+            Column -> its new text. What was changed is kept.
+
+        Raises
+        ------
+        UsageError
+            If there is no such row or column.
+
+        """
+        self._analysed.clear()
+        return self._database.fix_quarantined(list(numbers), dict(changes or {}))
+
+    def drop_quarantined(self, numbers: Iterable[int], note: str = "") -> int:
+        """Put rows out of quarantine for good, and give how many; what they were stays on record."""
+        return self._database.drop_quarantined(list(numbers), note)
+
+    def unit_list(self) -> pd.DataFrame:
+        """Give the units with their snapshots counted, the last of them, and the odometer then."""
+        return self._database.unit_list()
+
+    def history(self, unit: str) -> pd.DataFrame:
+        """Give how a unit's data came to be, oldest first: files, corrections, log, quarantine, deletion."""
+        return self._database.history(unit)
+
+    def delete_unit(self, unit: str, reason: str) -> Deleted:
+        """Delete all data of a unit, and log that it was done and why; backups made before still have them.
+
+        Rows of that unit in later files go to quarantine, until `readmit_unit`.
+        """
+        self._analysed.clear()
+        return self._database.delete_unit(unit, reason)
+
+    def readmit_unit(self, unit: str) -> None:
+        """Let a unit whose data were deleted come in again."""
+        self._database.readmit_unit(unit)
+
+    def replace_odometer(
+        self, unit: str, at: Day | datetime, was_km: float, reads_km: float = 0.0
+    ) -> tuple[int, tuple[str, ...]]:
+        """Note that an odometer was replaced.
+
+        From then on, what the old one had run more is added to what is read. Stored snapshots since then are
+        set right, and rows in quarantine that fit with that are taken.
+
+        Parameters
+        ----------
+        unit : str
+            A unit of the store.
+        at : date, datetime or str
+            When it was replaced.
+        was_km, reads_km : float
+            What the old one showed then, and the new one.
+
+        Returns
+        -------
+        changed : int
+            How many stored snapshots were set right.
+        notes : tuple of str
+            What else was done.
+
+        """
+        moment = as_moment(at) if isinstance(at, str) else at
+        when = moment if isinstance(moment, datetime) else datetime.combine(moment, time())
+        self._analysed.clear()
+        return self._database.replace_odometer(unit, when, was_km, reads_km)
 
     def files(self) -> pd.DataFrame:
         """Give the files that were taken in."""
         return self._database.files()
+
+    def backup(self, target: str | Path) -> Path:
+        """Copy the store into a new file, see that the copy is whole, and give its path."""
+        return self._database.backup(target)
 
     def check(self) -> list[Problem]:
         """Look for damage and contradictions in the store; an empty list means that it is whole."""

@@ -8,8 +8,19 @@ from typing import Annotated, Any
 
 import typer
 
-from driftwatch.cli import assessing, backtesting, events, importing, profiles, reports, stores
-from driftwatch.cli.options import DB_VARIABLE, DEFAULT_DB, Door
+from driftwatch.cli import (
+    assessing,
+    backtesting,
+    events,
+    importing,
+    mappings,
+    profiles,
+    quarantine,
+    reports,
+    stores,
+    units,
+)
+from driftwatch.cli.options import BY_VARIABLE, DB_VARIABLE, DEFAULT_DB, Door
 
 _PLAIN: dict[str, Any] = {
     "rich_markup_mode": None,
@@ -40,12 +51,39 @@ def options(
         Path,
         typer.Option("--db", metavar="PATH", envvar=DB_VARIABLE, help="The store's file.", show_default=True),
     ] = Path(DEFAULT_DB),
+    wait: Annotated[
+        float,
+        typer.Option(
+            "--wait",
+            metavar="[SECONDS]",
+            min=0,
+            help="Wait where another process has the store; may stand anywhere, 600 s without a number.",
+        ),
+    ] = 0,
+    by: Annotated[
+        str,
+        typer.Option(
+            "--by",
+            metavar="NAME",
+            envvar=BY_VARIABLE,
+            help="Who does it, for the record; whoever is logged in if left out.",
+        ),
+    ] = "",
+    known_at: Annotated[
+        str | None,
+        typer.Option(
+            "--known-at",
+            metavar="DATE",
+            help="Read the store as it was at the end of that day, or at that time: later imports and "
+            "corrections taken back.",
+        ),
+    ] = None,
     version: Annotated[  # noqa: ARG001 - acted on by its callback
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and leave.")
     ] = False,
 ) -> None:
     """Take the options that stand before the command."""
-    context.obj = Door(db)
+    context.obj = Door(db, wait, by, known_at)
 
 
 def _group(name: str, about: str, commands: dict[str, Any]) -> None:
@@ -64,6 +102,9 @@ def _command(name: str, function: Any, example: str, hidden: bool = False) -> No
 _command("demo", reports.demo, "driftwatch demo my-demo")
 _command("init", stores.init, "driftwatch --db fleet.duckdb init --zone Etc/GMT-1")
 _command("check", stores.check, "driftwatch check")
+_command("backup", stores.backup, "driftwatch backup copies/fleet-2026-06-30.duckdb")
+_command("restore", stores.restore, "driftwatch restore copies/fleet-2026-06-30.duckdb --replace")
+_command("migrations", stores.migrations, "driftwatch migrations")
 _group(
     "profile",
     "Transmissions as data: packs, shifts, modes, signals and limits.",
@@ -80,16 +121,36 @@ _group(
     "How a wide file (one row a snapshot) is read.",
     {
         "draft": (
-            importing.draft,
+            mappings.draft,
             "driftwatch mapping draft workshop.xlsx --profile generic-6 --out workshop.toml",
-        )
+        ),
+        "check": (mappings.check, "driftwatch mapping check workshop.xlsx --mapping workshop.toml"),
     },
 )
+_command("template", mappings.template, "driftwatch template --profile generic-6 --out reading.xlsx")
 _group(
     "quarantine",
     "Rows of imported files that could not be right.",
-    {"list": (importing.quarantine, "driftwatch quarantine list")},
+    {
+        "list": (quarantine.list_rows, "driftwatch quarantine list --code unknown_unit"),
+        "fix": (quarantine.fix, "driftwatch quarantine fix 12 13 --set unit=unit-07"),
+        "drop": (quarantine.drop, "driftwatch quarantine drop --file march.csv --note 'test rows'"),
+    },
 )
+_group(
+    "unit",
+    "Units as a whole.",
+    {
+        "list": (units.list_units, "driftwatch unit list"),
+        "delete": (units.delete, "driftwatch unit delete unit-07 --reason 'asked for by its owner'"),
+        "readmit": (units.readmit, "driftwatch unit readmit unit-07"),
+        "odometer": (
+            units.odometer,
+            "driftwatch unit odometer unit-07 --on 2026-03-14 --was 182400 --reads 12",
+        ),
+    },
+)
+_command("history", units.history, "driftwatch history unit-07")
 _group(
     "event",
     "The log of what was done to a unit.",

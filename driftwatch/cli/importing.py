@@ -1,4 +1,4 @@
-"""`import`, `mapping draft`, `quarantine list`: files into the store."""
+"""`import`: files into the store."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from driftwatch.cli import output
-from driftwatch.cli.options import FormatOption, db_path, reading
+from driftwatch.cli.options import FormatOption, db_path, writing
 from driftwatch.cli.output import Format
-from driftwatch.errors import DriftwatchError, UsageError
+from driftwatch.errors import DriftwatchError
 
 if TYPE_CHECKING:
     from driftwatch.api import Store
@@ -33,9 +33,23 @@ class Kind(StrEnum):
     events = "events"
 
 
+class Decimal(StrEnum):
+    """The decimal sign of a file's numbers."""
+
+    point = "point"
+    comma = "comma"
+
+
 def import_files(
     context: typer.Context,
-    files: Annotated[list[str], typer.Argument(metavar="FILE...", help="CSV, XLSX or Parquet files.")],
+    files: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FILE...",
+            help="CSV, XLSX or Parquet files; a folder, for the files in it; a pattern such as '*.csv'; or - "
+            "for standard input.",
+        ),
+    ],
     kind: Annotated[
         Kind | None,
         typer.Option(
@@ -46,10 +60,23 @@ def import_files(
     ] = None,
     mapping: Annotated[
         Path | None,
-        typer.Option("--mapping", metavar="FILE", help="Mapping (TOML) for wide files."),
+        typer.Option(
+            "--mapping",
+            metavar="FILE",
+            help="Mapping (TOML) for wide files. One called like the file, but ending in .mapping.toml, is "
+            "found by itself.",
+        ),
     ] = None,
     profile: Annotated[
         Path | None, typer.Option("--profile", metavar="FILE", help="Profile (TOML) that the units use.")
+    ] = None,
+    decimal: Annotated[
+        Decimal | None,
+        typer.Option(
+            "--decimal",
+            metavar="point|comma",
+            help="Decimal sign of the files' numbers; found from them if left out.",
+        ),
     ] = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would happen; change nothing.")
@@ -67,10 +94,18 @@ def import_files(
     Exit code 3 if rows went to quarantine (or, with --strict, a file was refused for them), 4 if a file could
     not be understood.
     """
-    from driftwatch.inputs import read_inputs, refused
+    from driftwatch.inputs import found_files, read_inputs, refused
 
-    inputs = read_inputs(files, kind.value if kind else None, mapping, profile)
-    if any(not isinstance(batch, DriftwatchError) for _, batch in inputs):
+    with output.progress() as show:
+        inputs = read_inputs(
+            found_files(files),
+            kind.value if kind else None,
+            mapping,
+            profile,
+            decimal.value if decimal else None,
+            show,
+        )
+    if any(not isinstance(batches, DriftwatchError) for _, batches in inputs):
         with _target(context, dry_run) as store, output.progress() as show:
             outcomes = store.take(inputs, strict=strict, dry_run=dry_run, progress=show)
     else:
@@ -81,66 +116,24 @@ def import_files(
         raise typer.Exit(worst)
 
 
-def draft(
-    context: typer.Context,
-    file: Annotated[str, typer.Argument(metavar="FILE", help="A wide file: one row a snapshot.")],
-    profile: Annotated[
-        str, typer.Option("--profile", metavar="PROFILE", help="Name or file of the units' profile.")
-    ] = "generic-6",
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE", help="Write to a file instead of printing.")
-    ] = None,
-    sheet: Annotated[str | None, typer.Option("--sheet", metavar="NAME", help="Sheet of a workbook.")] = None,
-) -> None:
-    """Draft a mapping from a wide file's header, to be corrected by hand."""
-    from driftwatch.cli.profiles import _find
-    from driftwatch.intake.draft import draft_mapping
-    from driftwatch.intake.readers import read_table
-
-    if out is not None:
-        output.possible_file(out)
-    text = draft_mapping(read_table(file, sheet=sheet), _find(context, profile)).to_toml()
-    if out is None:
-        output.say(text.rstrip("\n"))
-        return
-    try:
-        with out.open("x", encoding="utf-8") as target:
-            target.write(text)
-    except FileExistsError:
-        raise UsageError("is there already", str(out), "give another --out, or remove it first") from None
-    output.note(f"wrote {out}; correct it, then run `driftwatch import {file} --mapping {out}`")
-
-
-def quarantine(
-    context: typer.Context,
-    form: FormatOption = Format.table,
-) -> None:
-    """List rows that could not be right, each with its file, line and reason."""
-    with reading(context) as store:
-        frame = store.quarantine()
-    columns = ["file", "line", "reason"] if form is Format.table else [str(c) for c in frame.columns]
-    output.table(output.frame_rows(frame), columns, form, empty="the quarantine is empty")
-
-
 @contextmanager
 def _target(context: typer.Context, dry_run: bool) -> Iterator[Store]:
     """Open the store, made if missing; for a dry run without one, a store that is thrown away."""
     from driftwatch.api import open_store
 
     path = db_path(context)
-    if path.exists():
-        with open_store(path) as store:
+    if path.exists() or not dry_run:
+        made = not path.exists()
+        with writing(context, create=True) as store:
+            if made:
+                output.note(f"made a new store: {path}")
             yield store
-    elif dry_run:
-        with (
-            tempfile.TemporaryDirectory() as folder,
-            open_store(Path(folder) / "dry.duckdb", create=True) as store,
-        ):
-            yield store
-    else:
-        with open_store(path, create=True) as store:
-            output.note(f"made a new store: {path}")
-            yield store
+        return
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        open_store(Path(folder) / "dry.duckdb", create=True) as store,
+    ):
+        yield store
 
 
 def _tell(outcomes: list[ImportOutcome], form: Format, dry_run: bool) -> None:
@@ -154,7 +147,9 @@ def _tell(outcomes: list[ImportOutcome], form: Format, dry_run: bool) -> None:
         elif outcome.report is not None:
             for text in outcome.report.notes:
                 output.note(f"{outcome.file}: {text}")
-            _name_problems(outcome.file, outcome.report)
+            for doubt in outcome.report.doubts[:NAMED_ROWS]:
+                output.note(f"{outcome.file}: line {doubt.line}: taken, but please check: {doubt.sentence}")
+            _name_problems(outcome.file, outcome.report, dry_run)
     if dry_run:
         output.note("dry run: nothing was changed")
 
@@ -164,10 +159,11 @@ def _row(outcome: ImportOutcome) -> dict[str, Any]:
     return {**row, "file": outcome.file, "refused": None if outcome.error is None else str(outcome.error)}
 
 
-def _name_problems(file: str, report: ImportReport) -> None:
+def _name_problems(file: str, report: ImportReport, dry_run: bool) -> None:
     problems = report.problems.head(NAMED_ROWS)
     for line, reason in zip(problems["line"], problems["reason"], strict=True):
         output.note(f"{file}: line {line}: {reason}")
     rest = report.quarantined - len(problems)
     if rest > 0:
-        output.note(f"{file}: {rest} more row(s) in quarantine - `driftwatch quarantine list` names them all")
+        where = "--format json" if dry_run else "`driftwatch quarantine list`"
+        output.note(f"{file}: {rest} more row(s) in quarantine - {where} names them all")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import re
 import sys
 import traceback
 from collections.abc import Sequence
@@ -18,6 +19,7 @@ import typer
 
 from driftwatch.cli import output
 from driftwatch.cli.app import app
+from driftwatch.cli.options import WAIT_SECONDS
 from driftwatch.errors import DriftwatchError
 
 #: Set to any text to see where in the program a fault happened.
@@ -60,12 +62,26 @@ def run(args: Sequence[str]) -> int:
 
 def _invoke(args: Sequence[str]) -> int:
     command = typer.main.get_command(app)
-    if not args:
-        args = ["--help"]
+    args = _with_wait_first(args) if args else ["--help"]
     result = command.main(list(args), prog_name="driftwatch", standalone_mode=False)
     if result == INTERRUPTED:  # how newer versions of typer tell it; older ones raise Abort
         raise KeyboardInterrupt
     return result if isinstance(result, int) else 0
+
+
+def _with_wait_first(args: Sequence[str]) -> list[str]:
+    """Let `--wait` stand anywhere, and without a number: put it first, where the parser wants it."""
+    told = list(args)
+    end = told.index("--") if "--" in told else len(told)
+    for i, word in enumerate(told[:end]):
+        if word == "--wait" or word.startswith("--wait="):
+            if "=" in word:
+                seconds, after = word.partition("=")[2], i + 1
+            else:
+                given = i + 1 < end and re.fullmatch(r"\d+(\.\d+)?", told[i + 1]) is not None
+                seconds, after = (told[i + 1], i + 2) if given else (str(WAIT_SECONDS), i + 1)
+            return ["--wait", seconds, *told[:i], *told[after:]]
+    return told
 
 
 def _ending(error: BaseException) -> tuple[int, str]:

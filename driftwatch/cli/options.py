@@ -11,12 +11,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from driftwatch.cli.output import Format
+from driftwatch.errors import UsageError
 
 if TYPE_CHECKING:
     from driftwatch.api import Store
 
 DEFAULT_DB = "driftwatch.duckdb"
 DB_VARIABLE = "DRIFTWATCH_DB"
+BY_VARIABLE = "DRIFTWATCH_BY"
+
+#: For how many seconds `--wait` waits if it is given without a number.
+WAIT_SECONDS = 600
 
 
 @dataclass(frozen=True)
@@ -24,6 +29,9 @@ class Door:
     """What the options before the command say."""
 
     db: Path
+    wait: float = 0.0
+    by: str = ""
+    known_at: str | None = None
 
 
 FormatOption = Annotated[
@@ -41,10 +49,15 @@ AsOf = Annotated[
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files; made if missing.")]
 
 
+def door(context: typer.Context) -> Door:
+    """Give what the options before the command say."""
+    told = context.find_root().obj
+    return told if isinstance(told, Door) else Door(Path(DEFAULT_DB))
+
+
 def db_path(context: typer.Context) -> Path:
     """Give the path of the store that the command is about."""
-    door = context.find_root().obj
-    return door.db if isinstance(door, Door) else Path(DEFAULT_DB)
+    return door(context).db
 
 
 @contextmanager
@@ -52,7 +65,8 @@ def reading(context: typer.Context) -> Iterator[Store]:
     """Open the store to read; several processes may at once."""
     from driftwatch.api import open_store
 
-    with open_store(db_path(context), read_only=True) as store:
+    told = door(context)
+    with open_store(told.db, read_only=True, wait=told.wait, known_at=told.known_at) as store:
         yield store
 
 
@@ -61,5 +75,8 @@ def writing(context: typer.Context, create: bool = False) -> Iterator[Store]:
     """Open the store to write, if wanted making it first."""
     from driftwatch.api import open_store
 
-    with open_store(db_path(context), create=create) as store:
+    told = door(context)
+    if told.known_at is not None:
+        raise UsageError("the past cannot be changed", "--known-at", "leave it out to write")
+    with open_store(told.db, create=create, wait=told.wait, by=told.by) as store:
         yield store

@@ -1,4 +1,4 @@
-"""`init`, `check`, `export`, `settings`: the store itself."""
+"""`init`, `check`, `backup`, `restore`, `migrations`, `export`, `settings`: the store itself."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from driftwatch.cli import output
-from driftwatch.cli.options import FormatOption, db_path, reading, writing
+from driftwatch.cli.options import FormatOption, db_path, door, reading, writing
 from driftwatch.cli.output import Format
 from driftwatch.errors import UsageError
 
@@ -56,6 +56,56 @@ def check(context: typer.Context, form: FormatOption = Format.table) -> None:
     if found:
         output.note(f"driftwatch: {db_path(context)}: {len(found)} problem(s) found - restore it from a copy")
         raise typer.Exit(5)
+
+
+def backup(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The copy to make.")],
+) -> None:
+    """Copy the store into a new file, also while it is in use, and see that the copy is whole."""
+    from driftwatch.store.backup import backup as copy
+
+    told = door(context)
+    output.say(f"copied {told.db} to {copy(told.db, file, wait=told.wait)}, and read the copy through: whole")
+
+
+def restore(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A copy made by `backup`.")],
+    replace: Annotated[
+        bool,
+        typer.Option("--replace", help="Put a store that is there aside, under another name."),
+    ] = False,
+) -> None:
+    """Bring a copy back as the store, after reading it through; a damaged one is refused."""
+    from driftwatch.store.backup import restore as bring_back
+
+    store, aside = bring_back(file, db_path(context), replace=replace)
+    output.say(f"brought {file} back as {store}")
+    if aside is not None:
+        output.say(f"the store that was there is now {aside}")
+
+
+def migrations(context: typer.Context, form: FormatOption = Format.table) -> None:
+    """List the steps of the store's layout: those taken, when and by which version, and those to come.
+
+    Changes nothing: a store is brought up to date when a command next opens it for writing.
+    """
+    from driftwatch.store.database import listed_migrations
+
+    told = door(context)
+    steps = listed_migrations(told.db, told.wait)
+    rows = [
+        {
+            "number": s.number,
+            "name": s.name,
+            "state": s.state,
+            "applied_at_utc": s.applied_at_utc,
+            "made_by": s.made_by,
+        }
+        for s in steps
+    ]
+    output.table(rows, ["number", "name", "state", "applied_at_utc", "made_by"], form)
 
 
 def export(

@@ -20,6 +20,8 @@ class FileKind:
         Columns that are used where they are there.
     telling : str
         The column by which the kind is recognised.
+    numeric : tuple of str
+        The columns that hold numbers.
 
     """
 
@@ -27,6 +29,7 @@ class FileKind:
     required: tuple[tuple[str, ...], ...]
     optional: tuple[str, ...]
     telling: str
+    numeric: tuple[str, ...] = ()
 
     @property
     def all_columns(self) -> tuple[str, ...]:
@@ -46,11 +49,23 @@ SNAPSHOTS = FileKind(
         ("signal",),
         ("value",),
     ),
-    ("fluid_temp_c", "fluid_temp_f", "value_unit", "learn_count", "source"),
+    (
+        *("fluid_temp_c", "fluid_temp_f", "value_unit", "learn_count", "source"),
+        *("value_entered", "unit_entered", "odometer_entered", "odometer_unit_entered"),
+        *("fluid_temp_entered", "fluid_temp_unit_entered"),
+    ),
     "taken_at",
+    (
+        *("odometer_km", "odometer_mi", "fluid_temp_c", "fluid_temp_f", "value", "learn_count"),
+        *("value_entered", "odometer_entered", "fluid_temp_entered"),
+    ),
 )
 EVENTS = FileKind(
-    "events", (("unit",), ("happened_at",), ("kind",)), ("amount", "amount_unit", "note"), "happened_at"
+    "events",
+    (("unit",), ("happened_at",), ("kind",)),
+    ("amount", "amount_unit", "note", "amount_entered", "amount_unit_entered"),
+    "happened_at",
+    ("amount", "amount_entered"),
 )
 KINDS = {kind.name: kind for kind in (UNITS, SNAPSHOTS, EVENTS)}
 

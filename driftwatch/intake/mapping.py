@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -207,6 +207,13 @@ class Mapping:
             taken[key] = cell.column
 
 
+def fits(table: RawTable, mapping: Mapping) -> bool:
+    """Say whether a table has every column that the mapping names."""
+    names = [*mapping.columns.values(), *(c.column for c in mapping.cells)]
+    names += [c.learn_count for c in mapping.cells if c.learn_count]
+    return all(table.find(" ".join(name.split())) is not None for name in names)
+
+
 def apply_mapping(table: RawTable, mapping: Mapping) -> RawTable:
     """Turn a wide table into the long form, one row a cell that has a value.
 
@@ -252,15 +259,13 @@ def apply_mapping(table: RawTable, mapping: Mapping) -> RawTable:
             strict=True,
         )
     )
-    return RawTable(
-        table.name,
-        table.sha256,
-        LONG_COLUMNS,
-        pa.concat_tables(pieces),
-        pa.concat_arrays(lines),
-        table.decimal_comma,
-        table.broken + empty,
-        table.notes + _unread(table, mapping),
+    return replace(
+        table,
+        columns=LONG_COLUMNS,
+        data=pa.concat_tables(pieces),
+        line=pa.concat_arrays(lines),
+        broken=table.broken + empty,
+        notes=table.notes + _unread(table, mapping),
     )
 
 
@@ -294,8 +299,7 @@ def _column(table: RawTable, name: str) -> pa.Array:
         raise InputRefused(
             f"the mapping names a column {name!r} that the file does not have", table.name, hint
         )
-    column = table.data[found].combine_chunks()
-    return pa.concat_arrays(column.chunks) if isinstance(column, pa.ChunkedArray) else column
+    return table.texts(found)
 
 
 def _iso(times: pa.Array, time_format: str) -> pa.Array:

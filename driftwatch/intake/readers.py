@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 from driftwatch.errors import InputRefused
+from driftwatch.intake.content import Content, content_of
 from driftwatch.intake.read_csv import read_csv
 from driftwatch.intake.read_parquet import read_parquet
 from driftwatch.intake.read_xlsx import read_xlsx
 from driftwatch.intake.tables import BrokenRow, RawTable
 
-__all__ = ["BrokenRow", "RawTable", "read_table"]
+__all__ = ["FORMAT_OF_ENDING", "BrokenRow", "RawTable", "read_table", "read_tables"]
 
 FORMAT_OF_ENDING = {
     ".csv": "CSV",
@@ -23,29 +24,16 @@ FORMAT_OF_ENDING = {
     ".xlsm": "XLSX",
 }
 
-#: First bytes of formats that are told apart by them.
-SIGNATURES = (
-    (b"PAR1", "Parquet"),
-    (b"PK\x03\x04", "XLSX"),
-    (b"\x89PNG", "a PNG picture"),
-    (b"\xff\xd8\xff", "a JPEG picture"),
-    (b"%PDF", "a PDF"),
-    (b"\xd0\xcf\x11\xe0", "an old Excel workbook (.xls)"),
-    (b"\x1f\x8b", "a gzip archive"),
-    (b"\xff\xfe", "UTF-16 text"),
-    (b"\xfe\xff", "UTF-16 text"),
-)
 
-
-def read_table(path: str | Path, sheet: str | None = None) -> RawTable:
-    """Read a file whole, as text.
+def read_tables(source: str | Path | Content, sheet: str | None = None) -> tuple[RawTable, ...]:
+    """Read a file whole, as text: one table, or one for each sheet of a workbook that is shown and not empty.
 
     Parameters
     ----------
-    path : path
-        A file ending in .csv, .tsv, .txt, .parquet, .pq, .xlsx or .xlsm.
+    source : path or Content
+        A file ending in .csv, .tsv, .txt, .parquet, .pq, .xlsx or .xlsm, or the bytes of one.
     sheet : str, optional
-        Which sheet of a workbook; the first one that is shown and not empty if left out.
+        Only this sheet of a workbook.
 
     Raises
     ------
@@ -53,40 +41,39 @@ def read_table(path: str | Path, sheet: str | None = None) -> RawTable:
         If there is no such file, it cannot be read, is empty, or is not of the format its ending claims.
 
     """
-    path = Path(path)
-    content = _bytes_of(path)
-    where = path.name
+    content = source if isinstance(source, Content) else _checked(Path(source))
+    form = content.format
+    if form not in FORMAT_OF_ENDING.values():
+        raise InputRefused(f"this is {form}", content.name, "give CSV, Parquet or XLSX")
+    if sheet is not None and form != "XLSX":
+        raise InputRefused(f"a {form} file has no sheets", content.name, "leave the sheet out")
+    if form == "Parquet":
+        return (read_parquet(content),)
+    if form == "XLSX":
+        return tuple(read_xlsx(content, sheet))
+    return (read_csv(content),)
+
+
+def read_table(source: str | Path | Content, sheet: str | None = None) -> RawTable:
+    """Read the first table of a file; further sheets are named in its notes."""
+    first, *others = read_tables(source, sheet)
+    return replace(first, notes=first.notes + tuple(f"sheet {t.sheet!r} was not read" for t in others))
+
+
+def _checked(path: Path) -> Content:
+    """Take a file whose content is what its ending claims."""
+    content = content_of(path)
     claimed = FORMAT_OF_ENDING.get(path.suffix.lower())
     if claimed is None:
         raise InputRefused(
-            f"files ending in {path.suffix or 'nothing'!r} are not read", where, "give CSV, Parquet or XLSX"
+            f"files ending in {path.suffix or 'nothing'!r} are not read",
+            content.name,
+            "give CSV, Parquet or XLSX",
         )
-    found = next((name for start, name in SIGNATURES if content.startswith(start)), "CSV")
+    found = content.format
     if found != claimed:
         is_what = "text" if found == "CSV" else found
         raise InputRefused(
-            f"this is not {claimed} but {is_what}", where, "save it again in the format its name says"
+            f"this is not {claimed} but {is_what}", content.name, "save it again in the format its name says"
         )
-    digest = hashlib.sha256(content).hexdigest()
-    if sheet is not None and claimed != "XLSX":
-        raise InputRefused(f"a {claimed} file has no sheets", where, "leave the sheet out")
-    if claimed == "Parquet":
-        return read_parquet(content, where, digest)
-    if claimed == "XLSX":
-        return read_xlsx(content, where, digest, sheet)
-    return read_csv(content, where, digest)
-
-
-def _bytes_of(path: Path) -> bytes:
-    try:
-        if path.is_dir():
-            raise InputRefused("this is a folder, not a file", str(path), "name the files in it")
-        content = path.read_bytes()
-    except FileNotFoundError:
-        raise InputRefused("there is no such file", str(path), "check the path") from None
-    except (OSError, ValueError) as problem:
-        text = getattr(problem, "strerror", None) or str(problem)
-        raise InputRefused(f"the file cannot be read ({text})", str(path)) from None
-    if not content.strip():
-        raise InputRefused("the file is empty", path.name, "export it again")
     return content

@@ -9,7 +9,7 @@ row's own value.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from driftwatch.intake.columns import EVENT_KINDS
 from driftwatch.quantities import conversion, convertible
@@ -17,6 +17,8 @@ from driftwatch.quantities import conversion, convertible
 #: Furthest that an odometer is taken to go, in km, and the temperatures a fluid can be read at, in degC.
 ODOMETER_KM = (0.0, 5_000_000.0)
 FLUID_TEMP_C = (-60.0, 200.0)
+#: Faster than this no vehicle goes on and on, in km a day; and what it may go beyond that within a day.
+FASTEST_KM_A_DAY, A_DAY_KM = 3000.0, 2000.0
 #: No such controller was built before this day.
 FIRST_DAY = "1980-01-01"
 
@@ -37,6 +39,10 @@ AMOUNT_UNITS = {"power": "N.m", "load": "kg"}
 SHARE_UNIT = "%"
 
 
+#: What a rule is asked of: a whole snapshot's columns, a cell's names, or a row's own value.
+HEAD, CELL, ROW = "head", "cell", "row"
+
+
 @dataclass(frozen=True)
 class Rule:
     """One way in which a row cannot be right."""
@@ -44,6 +50,7 @@ class Rule:
     code: str
     condition: str
     reason: str
+    of: str = ROW
 
     def reason_sql(self) -> str:
         """Give the reason as an SQL expression with the row's own values put in."""
@@ -63,25 +70,44 @@ _TIME_RULES = (
     Rule("too_early", f"at_time < DATE '{FIRST_DAY}'", "{at_text} is before there were such controllers"),
 )
 
+_DELETED = Rule(
+    "deleted_unit",
+    "deleted_on IS NOT NULL",
+    "the data of unit “{unit}” were deleted on {deleted_on}; `driftwatch unit readmit` takes it again",
+)
 _UNIT_RULES = (
     Rule("unit_missing", "unit = ''", "the unit is missing"),
+    _DELETED,
+    _DELETED,
     Rule("unknown_unit", "profile IS NULL", "there is no unit “{unit}” in the store"),
 )
 
-# Columns: the text of the file's columns (blank if it has none), and
+
+def _of(level: str, rules: tuple[Rule, ...]) -> tuple[Rule, ...]:
+    return tuple(replace(rule, of=level) for rule in rules)
+
+
+# Rules of a snapshot (HEAD) see the text of the file's columns (blank if it has none), and
 #   at_text, at_time    time as written; as local time, NULL if it is none
 #   today               the day in the store's zone
-#   profile             profile of the unit, NULL if the unit is not known
+#   profile, in_service_on, deleted_on   of the unit, NULL if not known
+#   odometer_number, temp_number         NULL if the text is no number
+#   odometer_text, temp_text             whichever of the two columns is filled
+#   odometer_stored, temp_stored         in km, degC
+# Rules of a cell (CELL) see mode, channel, signal, value_unit, and
 #   known_signal        the profile's spelling, NULL if it has no such signal; so known_channel, known_mode
 #   per_pack            whether the signal belongs to a pack
-#   value_number, odometer_number, temp_number, learn_number   NULL if the text is no number
-#   odometer_text, temp_text                                   whichever of the two columns is filled
 #   measure             'fits', 'unknown' or 'misfit': the unit of measure against the signal's
-#   value_stored, odometer_stored, temp_stored                 in the profile's unit, km, degC
+# Rules of a row (ROW) see value_blank, value_number, value_stored, learn_blank, learn_number, entered_stored,
 #   low, high           bounds of the possible in the profile's unit, NULL if there are none
-SNAPSHOT_RULES = (
+_WHOLE_SNAPSHOT = (
     *_UNIT_RULES,
     *_TIME_RULES,
+    Rule(
+        "before_service",
+        "CAST(at_time AS DATE) < in_service_on",
+        "{at_text} is before the unit went into service, on {in_service_on}",
+    ),
     Rule(
         "two_odometers",
         "odometer_km <> '' AND odometer_mi <> ''",
@@ -94,6 +120,14 @@ SNAPSHOT_RULES = (
         f"odometer_stored NOT BETWEEN {ODOMETER_KM[0]} AND {ODOMETER_KM[1]}",
         "odometer {odometer_text} is outside what is possible",
     ),
+    Rule(
+        "entered_not_a_number",
+        "(odometer_entered <> '' AND odometer_entered_number IS NULL) "
+        "OR (fluid_temp_entered <> '' AND temp_entered_number IS NULL)",
+        "what was entered, “{odometer_entered}” and “{fluid_temp_entered}”, is not a number",
+    ),
+)
+_CELL = (
     Rule("signal_missing", "signal = ''", "the signal is missing"),
     Rule("unknown_signal", "known_signal IS NULL", "profile {profile} has no signal “{signal}”"),
     Rule("channel_missing", "channel = ''", "the channel is missing"),
@@ -110,21 +144,35 @@ SNAPSHOT_RULES = (
     Rule("mode_not_blank", "per_pack AND mode <> ''", "{known_signal} has no mode, but “{mode}” is given"),
     Rule("mode_missing", "NOT per_pack AND mode = ''", "the mode is missing"),
     Rule("unknown_mode", "NOT per_pack AND known_mode IS NULL", "profile {profile} has no mode “{mode}”"),
-    Rule("value_missing", "value = ''", "the value is missing"),
+)
+_VALUE = (
+    Rule("value_missing", "value_blank", "the value is missing"),
     Rule("value_not_a_number", "value_number IS NULL", "value “{value}” is not a number"),
+)
+_MEASURE = (
     Rule("unknown_measure", "measure = 'unknown'", "unit of measure “{value_unit}” is not known"),
     Rule("measure_misfit", "measure = 'misfit'", "{known_signal} cannot be measured in {value_unit}"),
+)
+_POSSIBLE = (
     Rule(
         "value_impossible",
         "NOT isfinite(value_stored) OR value_stored < low OR value_stored > high",
         "{known_signal} of {value} {value_unit} is outside what is possible",
     ),
     Rule(
+        "entered_misfit",
+        "NOT entered_blank AND (entered_stored IS NULL OR abs(entered_stored - value_stored) "
+        "> 1e-6 * greatest(1e-6, abs(value_stored)))",
+        "value {value} and value_entered {value_entered} {unit_entered} do not say the same",
+    ),
+    Rule(
         "learn_count_not_a_number",
-        "learn_count <> '' AND learn_number IS NULL",
+        "NOT learn_blank AND learn_number IS NULL",
         "learn count “{learn_count}” is not a number",
     ),
     Rule("learn_count_impossible", "learn_number < 0", "learn count {learn_count} is below zero"),
+)
+_TEMPERATURE = (
     Rule(
         "two_temperatures",
         "fluid_temp_c <> '' AND fluid_temp_f <> ''",
@@ -141,12 +189,21 @@ SNAPSHOT_RULES = (
         "fluid temperature {temp_text} is outside what is possible",
     ),
 )
+SNAPSHOT_RULES = (
+    *_of(HEAD, _WHOLE_SNAPSHOT),
+    *_of(CELL, _CELL),
+    *_of(ROW, _VALUE),
+    *_of(CELL, _MEASURE),
+    *_of(ROW, _POSSIBLE),
+    *_of(HEAD, _TEMPERATURE),
+)
 
 # Columns: unit, profile_text (as written), in_service_on, site, note; at_text and at_time (of in_service_on),
-# today; known_profile (NULL if unknown); stored_profile (the unit's profile so far, NULL if it is new);
+# today; deleted_on; known_profile (NULL if unknown); stored_profile (the unit's so far, NULL if it is new);
 # has_readings; twice (the file says different things of the unit).
 UNIT_RULES = (
     Rule("unit_missing", "unit = ''", "the unit is missing"),
+    _DELETED,
     Rule(
         "not_a_time", "at_text <> '' AND at_time IS NULL", "in_service_on “{at_text}” is not an ISO 8601 date"
     ),
@@ -159,7 +216,8 @@ UNIT_RULES = (
     ),
 )
 
-# Columns: as for snapshots, and kind_l (kind in lower case), amount_number, amount_measure, twice.
+# Columns: unit, profile, at_text, at_time, today, deleted_on as for snapshots; kind_l (kind in lower case),
+# amount_number, amount_measure, twice.
 EVENT_RULES = (
     *_UNIT_RULES,
     *_TIME_RULES,
@@ -192,6 +250,8 @@ TEMPERATURE_CONFLICT = Rule(
     "",
     "the rows of this snapshot give different temperatures, this one {temp_stored} degC",
 )
+ODOMETER_TOO_FAST = "odometer_too_fast"
+UNITS_SWAPPED = "units_swapped"
 CELL_TWICE = Rule("cell_twice", "", "this cell is in the file more than once, with different values")
 ODOMETER_BACKWARDS = "odometer_backwards"
 

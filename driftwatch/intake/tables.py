@@ -5,9 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from driftwatch.errors import InputRefused
+
+#: More columns than this, or more signs in one cell, no table of readings has: such a file is refused.
+MOST_COLUMNS = 4096
+LONGEST_CELL = 100_000
+#: Longest piece of a row that cannot be read that is kept and shown.
+KEPT_TEXT = 2000
 
 
 @dataclass(frozen=True)
@@ -44,16 +52,19 @@ class RawTable:
     columns : tuple of str
         Names as the file writes them, without surrounding blanks.
     data : pyarrow.Table (N rows)
-        One text column for each of `columns`; a missing value is the empty text.
+        One column for each of `columns`, as texts or as numbers of a dictionary of texts; a missing value is
+        the empty text.
     line : pyarrow.Array (N)
         Line of the file on which each row starts (CSV), or row of the sheet (XLSX), or number of the
         record, the first being 1 (Parquet).
-    decimal_comma : bool
-        True if a comma may stand for the decimal point (semicolon-delimited files).
+    delimiter : str
+        What stands between the fields; "" where there is nothing of the kind (XLSX, Parquet).
     broken : tuple of BrokenRow
         Rows that do not have the file's shape.
     notes : tuple of str
-        What the reader left out, and why (further sheets).
+        What the reader left out, and why.
+    sheet : str
+        The sheet of a workbook; "" for other files.
 
     """
 
@@ -62,15 +73,20 @@ class RawTable:
     columns: tuple[str, ...]
     data: pa.Table
     line: pa.Array
-    decimal_comma: bool = False
+    delimiter: str = ""
     broken: tuple[BrokenRow, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    sheet: str = ""
 
     def __repr__(self) -> str:
         return (
             f"RawTable({self.name!r}: {self.data.num_rows} rows x {len(self.columns)} columns, "
             f"{len(self.broken)} rows of another shape)"
         )
+
+    def texts(self, column: str) -> pa.Array:
+        """Give a column as plain texts, in one piece."""
+        return in_one_piece(as_texts(self.data[column]))
 
     def find(self, name: str) -> str | None:
         """Give the file's own spelling of a column, found without regard to case; None if there is none."""
@@ -105,3 +121,60 @@ def header_names(cells: list[str], where: str) -> tuple[str, ...]:
             raise InputRefused(f"two columns are called {name!r}", where, "rename one of them")
         seen.add(name.casefold())
     return tuple(names)
+
+
+def as_texts(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Give a column of texts, or of numbers of a dictionary of texts, as texts."""
+    return pc.cast(column, pa.string()) if pa.types.is_dictionary(column.type) else column
+
+
+def in_one_piece(column: pa.ChunkedArray) -> pa.Array:
+    """Give a column as one array; pyarrow leaves one that is cut up in pieces where it holds much text."""
+    whole = column.combine_chunks()
+    return pa.concat_arrays(whole.chunks) if isinstance(whole, pa.ChunkedArray) else whole
+
+
+def filled_rows(data: pa.Table) -> pa.Array:
+    """Say which rows have anything in them."""
+    filled = np.zeros(data.num_rows, dtype=bool)
+    for column in data.columns:
+        if filled.all():
+            break
+        filled |= _has_text(column)
+    return pa.array(filled)
+
+
+def _has_text(column: pa.ChunkedArray) -> np.ndarray:
+    """Say where there is more than blanks; of a dictionary's texts, each is looked at once."""
+    if not pa.types.is_dictionary(column.type):
+        return np.asarray(pc.not_equal(pc.utf8_trim_whitespace(column), ""), dtype=bool)
+    pieces = []
+    for chunk in column.chunks:
+        told = pc.not_equal(pc.utf8_trim_whitespace(chunk.dictionary), "").to_numpy(zero_copy_only=False)
+        pieces.append(told[chunk.indices.to_numpy()])
+    return np.concatenate(pieces) if pieces else np.zeros(0, dtype=bool)
+
+
+def without_blank_columns(columns: tuple[str, ...], data: pa.Table) -> tuple[tuple[str, ...], pa.Table]:
+    """Leave out columns that have neither a name nor a value (what trailing delimiters make)."""
+    keep = [
+        name
+        for i, name in enumerate(columns)
+        if name != f"column {i + 1}" or bool(_has_text(data[name]).any())
+    ]
+    return tuple(keep), data.select(keep)
+
+
+def refuse_huge_cells(data: pa.Table, line: pa.Array, where: str) -> None:
+    """Refuse a table that holds a cell with more text than any reading or note has."""
+    for name in data.column_names:
+        column = data[name]
+        parts = [c.dictionary if pa.types.is_dictionary(column.type) else c for c in column.chunks]
+        longest = max((pc.max(pc.binary_length(part)).as_py() or 0 for part in parts), default=0)
+        if longest <= LONGEST_CELL:
+            continue
+        sizes = pc.binary_length(as_texts(column)).to_numpy(zero_copy_only=False)
+        first = line[int(np.argmax(sizes > LONGEST_CELL))].as_py()
+        raise InputRefused(
+            f"column {name[:40]!r} holds {longest} signs in one cell", f"{where} line {first}", "shorten it"
+        )

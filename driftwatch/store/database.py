@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
-from datetime import date, datetime
+from collections.abc import Iterator, Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import duckdb
 import pandas as pd
@@ -19,15 +21,20 @@ from driftwatch.intake.columns import EVENTS
 from driftwatch.intake.tables import RawTable, nearest
 from driftwatch.profile.model import Profile
 from driftwatch.settings import Settings
-from driftwatch.store import clock, migrate, owned
+from driftwatch.store import clock, migrate, owned, quarantine
 from driftwatch.store.asof import records_of
-from driftwatch.store.backup import copy_open
+from driftwatch.store.backup import copy_open, rewritten
 from driftwatch.store.check import check_store
-from driftwatch.store.engine import connect, open_engine, transaction, translated
+from driftwatch.store.engine import connect, open_engine, patiently, transaction, translated
 from driftwatch.store.export import export
-from driftwatch.store.importing import Progress, import_batch, take_by_hand
+from driftwatch.store.files import put_in_place, remove
+from driftwatch.store.importing import Progress, import_batches, take_by_hand
+from driftwatch.store.job import clear
+from driftwatch.store.past import moment_utc, show_past
+from driftwatch.store.quarantine import FixOutcome
 from driftwatch.store.records import Records
 from driftwatch.store.report import ImportReport, Problem
+from driftwatch.store.unit_care import Deleted, delete_unit, history, readmit_unit, replace_odometer
 
 
 class Database:
@@ -39,6 +46,10 @@ class Database:
         The file.
     read_only : bool
         True if nothing can be written through this object.
+    who : str
+        Who writes through it, for the record; whoever is logged in, if not told otherwise.
+    known_at : datetime or None
+        Moment (UTC) as of which the store is shown; None for all that is in it.
 
     Raises
     ------
@@ -48,13 +59,23 @@ class Database:
 
     """
 
-    def __init__(self, con: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool) -> None:
+    def __init__(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        path: Path,
+        *,
+        read_only: bool,
+        who: str = "",
+        known_at: datetime | None = None,
+    ) -> None:
         self._con = con
         self.path = path
         self.read_only = read_only
+        self.who = who or clock.login()
+        self.known_at = known_at
 
     @classmethod
-    def create(cls, path: str | Path) -> Self:
+    def create(cls, path: str | Path, who: str = "") -> Self:
         """Make a new, empty store and open it.
 
         Raises
@@ -72,23 +93,20 @@ class Database:
                 raise UsageError("there is already a file of that name", where, "choose another, or open it")
             if not path.parent.is_dir():
                 raise StoreError("there is no such folder", str(path.parent), "make it first")
-            # Built beside its place, so that nothing half made can ever be found there.
-            partial = path.with_name(f".{path.name}.partial")
-            try:
-                _remove(partial)
-                con = open_engine(partial, read_only=False)
-                try:
-                    migrate.migrate(con, migrate.known())
-                finally:
-                    con.close()
-                partial.replace(path)
-            finally:
-                with contextlib.suppress(OSError):
-                    _remove(partial)
-        return cls.open(path)
+            _build(path)
+        return cls.open(path, who=who)
 
     @classmethod
-    def open(cls, path: str | Path, read_only: bool = False, create: bool = False) -> Self:
+    def open(
+        cls,
+        path: str | Path,
+        read_only: bool = False,
+        create: bool = False,
+        *,
+        wait: float = 0.0,
+        who: str = "",
+        known_at: date | datetime | None = None,
+    ) -> Self:
         """Open a store; one of an earlier version is brought up to date if it is open for writing.
 
         Parameters
@@ -99,22 +117,36 @@ class Database:
             Several processes can read at once; none can while one has it open for writing.
         create : bool
             Make the store if there is none.
+        wait : float
+            For how many seconds to wait for another process that has it open.
+        who : str
+            Who writes, for the record; whoever is logged in, if left out.
+        known_at : date or datetime, optional
+            Show the store as it was known then, to read only: later imports and corrections are taken back.
+            A day stands for its end, a time without offset is local to the store's zone.
 
         """
         path = Path(path)
         if create and not path.exists():
-            return cls.create(path)
-        con = connect(path, read_only=read_only)
+            with contextlib.suppress(UsageError):  # another process was quicker: then it is there
+                return cls.create(path, who)
+        read_only = read_only or known_at is not None
+        con = patiently(lambda: connect(path, read_only=read_only), wait)
+        then = None
         try:
             with translated(str(path)):
                 steps = migrate.known()
                 migrate.require(con, steps, str(path), read_only=read_only)
                 if not read_only:
                     migrate.migrate(con, steps)
+                    owned.sync_signal_units(con, owned.profiles_of(con))
+                if known_at is not None:
+                    then = moment_utc(known_at, owned.settings_of(con).zone)
+                    show_past(con, then)
         except BaseException:
             con.close()
             raise
-        return cls(con, path, read_only=read_only)
+        return cls(con, path, read_only=read_only, who=who, known_at=then)
 
     def close(self) -> None:
         """Close the file; safe to call twice."""
@@ -140,11 +172,17 @@ class Database:
         with translated(str(self.path)):
             return owned.settings_of(self._con)
 
+    def today(self) -> date:
+        """Give the present day in the store's zone; in a store shown as of a moment, that moment's."""
+        zone = self.settings.zone
+        if self.known_at is None:
+            return clock.today(zone)
+        return self.known_at.replace(tzinfo=UTC).astimezone(ZoneInfo(zone)).date()
+
     def change_setting(self, name: str, value: Any, who: str = "") -> Settings:
         """Change one setting and give the settings; `UsageError` if the name or value cannot be right."""
-        self._require_writing()
-        with translated(str(self.path)), transaction(self._con):
-            return owned.change_setting(self._con, name, value, who)
+        with self._writing():
+            return owned.change_setting(self._con, name, value, who or self.who)
 
     def profiles(self) -> dict[str, Profile]:
         """Give the built-in profiles and the store's own, by name."""
@@ -153,9 +191,8 @@ class Database:
 
     def add_profile(self, profile: Profile, who: str = "") -> None:
         """Keep an own profile; `UsageError` if it is a built-in one's name or no longer fits the readings."""
-        self._require_writing()
-        with translated(str(self.path)), transaction(self._con):
-            owned.add_profile(self._con, profile, who)
+        with self._writing():
+            owned.add_profile(self._con, profile, who or self.who)
 
     # In
 
@@ -168,16 +205,33 @@ class Database:
         who: str = "",
         progress: Progress | None = None,
     ) -> ImportReport:
-        """Take one file that was read by `driftwatch.intake.batch.read_batch`, all or nothing.
+        """Take one table; see `import_batches`."""
+        return self.import_batches([batch], strict=strict, dry_run=dry_run, who=who, progress=progress)
+
+    def import_batches(
+        self,
+        batches: Sequence[Batch],
+        *,
+        strict: bool = False,
+        dry_run: bool = False,
+        who: str = "",
+        progress: Progress | None = None,
+    ) -> ImportReport:
+        """Take one file that was read by `driftwatch.intake.batch.read_batches`, all or nothing.
 
         Rows that cannot be right go to quarantine and the rest is taken; with `strict`, `QuarantinedRows`
         is raised instead and nothing is taken. With `dry_run`, everything is counted and nothing written.
         """
         self._require_writing()
         with translated(str(self.path)):
-            zone = self.settings.zone
-            return import_batch(
-                self._con, batch, zone, strict=strict, dry_run=dry_run, who=who, progress=progress
+            return import_batches(
+                self._con,
+                batches,
+                self.settings.zone,
+                strict=strict,
+                dry_run=dry_run,
+                who=who or self.who,
+                progress=progress,
             )
 
     def add_event(
@@ -205,13 +259,13 @@ class Database:
             self._refuse_unit(unit)
         when = happened_at if isinstance(happened_at, str) else happened_at.isoformat()
         amount_text = "" if amount is None else repr(float(amount))
-        texts = (unit, when, kind, amount_text, amount_unit, note)
+        texts = (unit, when, kind, amount_text, amount_unit, note, "", "")
         columns = EVENTS.all_columns
         data = pa.table([pa.array([text]) for text in texts], names=list(columns))
         table = RawTable("by hand", "", columns, data, pa.array([None], pa.int64()))
         batch = Batch("events", table, {name: name for name in columns})
         with translated(str(self.path)):
-            taken, problems = take_by_hand(self._con, batch, self.settings.zone, who)
+            taken, problems = take_by_hand(self._con, batch, self.settings.zone, who or self.who)
         if len(problems):
             raise UsageError(str(problems["reason"].iloc[0]), f"event of {unit}")
         return taken.event_ids[0]
@@ -221,7 +275,7 @@ class Database:
     def records(self, as_of: date | None = None, units: Sequence[str] | None = None) -> Records:
         """Give all that was known at the end of a day (None: today, in the store's zone)."""
         with translated(str(self.path)):
-            day = as_of or clock.today(self.settings.zone)
+            day = as_of or self.today()
             if isinstance(day, datetime):
                 day = day.date()
             return records_of(self._con, day, units, self.profiles())
@@ -252,13 +306,48 @@ class Database:
         frame["extra"] = pd.Series([extra.get(unit, {}) for unit in frame["unit"]], dtype=object)
         return frame
 
+    def unit_list(self) -> pd.DataFrame:
+        """Give the units, with their snapshots counted."""
+        return self._frame(
+            """SELECT * REPLACE (CAST(in_service_on AS VARCHAR) AS in_service_on) FROM unit_list
+            ORDER BY unit"""
+        )
+
     def files(self) -> pd.DataFrame:
         """Give the files that were taken, with their row counts."""
         return self._frame("SELECT * FROM files ORDER BY file_id")
 
-    def quarantine(self) -> pd.DataFrame:
-        """Give the rows that cannot be right: file, line, code, reason and the row as JSON."""
-        return self._frame("SELECT * FROM quarantine_list ORDER BY file_id, line")
+    def quarantine(
+        self, unit: str | None = None, code: str | None = None, file: str | None = None
+    ) -> pd.DataFrame:
+        """Give the rows that cannot be right: number, file, line, unit, code, reason and the row as JSON."""
+        return self._frame(
+            """SELECT * FROM quarantine_list
+            WHERE (? IS NULL OR unit = ?) AND (? IS NULL OR code = ?) AND (? IS NULL OR file = ?)
+            ORDER BY file_id, line, quarantine_id""",
+            [unit, unit, code, code, file, file],
+        )
+
+    def fix_quarantined(self, numbers: Sequence[int], changes: dict[str, str], who: str = "") -> FixOutcome:
+        """Judge rows in quarantine anew, with some fields changed; see `driftwatch.store.quarantine.fix`."""
+        zone = self.settings.zone
+        try:
+            with self._writing():
+                return quarantine.fix(self._con, zone, numbers, changes, who or self.who)
+        finally:
+            clear(self._con)
+
+    def drop_quarantined(self, numbers: Sequence[int], note: str = "", who: str = "") -> int:
+        """Put rows out of quarantine for good, keep what they were, and give how many."""
+        with self._writing():
+            return quarantine.drop(self._con, numbers, note, who or self.who)
+
+    def history(self, unit: str) -> pd.DataFrame:
+        """Give how a unit's data came to be: files, corrections, quarantine, deletion; oldest first."""
+        frame = self._told(history(self._con, unit))
+        if frame.empty and not self._unit_is_known(unit):
+            self._refuse_unit(unit)
+        return frame
 
     def audit(self) -> pd.DataFrame:
         """Give every value that was replaced, with what it was and what it became."""
@@ -275,6 +364,41 @@ class Database:
 
     # Care
 
+    def delete_unit(self, unit: str, reason: str, who: str = "") -> Deleted:
+        """Delete all data of a unit, log that it was done, and write the file anew without them."""
+        self._require_writing()
+        if not self._unit_is_known(unit):
+            self._refuse_unit(unit)
+        with self._writing():
+            told = delete_unit(self._con, unit, reason, who or self.who)
+        with translated(str(self.path)):
+            self._con = rewritten(self._con, self.path)
+        return told
+
+    def readmit_unit(self, unit: str, who: str = "") -> None:
+        """Let a unit whose data were deleted come in again; `UsageError` if none was."""
+        with self._writing():
+            readmit_unit(self._con, unit, who or self.who)
+
+    def replace_odometer(
+        self, unit: str, at: datetime, was_km: float, reads_km: float, who: str = ""
+    ) -> tuple[int, tuple[str, ...]]:
+        """Note that an odometer was replaced; give how many stored snapshots change, and notes.
+
+        What the new odometer shows is from then on added to what the old one had run. Rows in quarantine that
+        fit with that are taken.
+        """
+        if not self._unit_is_known(unit):
+            self._refuse_unit(unit)
+        zone, who = self.settings.zone, who or self.who
+        try:
+            with self._writing():
+                changed = replace_odometer(self._con, unit, at, was_km, reads_km, who)
+                notes = quarantine.take_waiting(self._con, zone, [unit], who)
+        finally:
+            clear(self._con)
+        return changed, notes
+
     def check(self) -> list[Problem]:
         """Read everything and say what contradicts itself; an empty list means that all is well."""
         with translated(str(self.path)):
@@ -285,13 +409,23 @@ class Database:
         with translated(str(target)):
             return copy_open(self._con, Path(target))
 
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        self._require_writing()
+        with translated(str(self.path)), transaction(self._con):
+            yield
+
     def _frame(self, query: str, values: Sequence[object] = ()) -> pd.DataFrame:
         with translated(str(self.path)):
-            return self._con.execute(query, list(values)).df()
+            return self._told(self._con.execute(query, list(values)))
+
+    def _told(self, result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+        with translated(str(self.path)):
+            return result.df()
 
     def _unit_is_known(self, unit: str) -> bool:
         with translated(str(self.path)):
-            return bool(self._con.execute("SELECT 1 FROM units WHERE unit = ?", [unit]).fetchone())
+            return bool(self._con.execute("SELECT 1 FROM units WHERE unit = ?", [unit]).fetchall())
 
     def _refuse_unit(self, unit: str) -> None:
         near = nearest(unit, list(self._frame("SELECT unit FROM units")["unit"]))
@@ -303,6 +437,27 @@ class Database:
             raise StoreError("the store is open for reading only", str(self.path), "open it for writing")
 
 
-def _remove(path: Path) -> None:
-    path.unlink(missing_ok=True)
-    path.with_name(f"{path.name}.wal").unlink(missing_ok=True)
+def listed_migrations(path: str | Path, wait: float = 0.0) -> list[migrate.Step]:
+    """Give the steps of a store's layout, without changing anything; also of an older or newer store."""
+    path = Path(path)
+    con = patiently(lambda: connect(path, read_only=True), wait)
+    try:
+        with translated(str(path)):
+            return migrate.listed(con, migrate.known(), str(path))
+    finally:
+        con.close()
+
+
+def _build(path: Path) -> None:
+    """Make an empty store beside its place, so that nothing half made can ever be found there."""
+    partial = path.with_name(f".{path.name}.{uuid4().hex}.partial")
+    try:
+        con = open_engine(partial, read_only=False)
+        try:
+            migrate.migrate(con, migrate.known())
+        finally:
+            con.close()
+        put_in_place(partial, path)
+    finally:
+        with contextlib.suppress(OSError):
+            remove(partial)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -24,6 +25,9 @@ CONFIG = {
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
 }
+
+#: How long to pause, in seconds, before looking again whether a store has become free.
+PAUSE = 0.1
 
 #: Part of DuckDB's message -> what it means to the user. The first that is found counts.
 _MEANING: tuple[tuple[str, type[StoreError], str, str], ...] = (
@@ -110,6 +114,25 @@ def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
 def open_engine(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     """Connect with the program's own configuration."""
     return duckdb.connect(str(path), read_only=read_only, config=dict(CONFIG))
+
+
+def patiently(connected: Callable[[], duckdb.DuckDBPyConnection], wait: float) -> duckdb.DuckDBPyConnection:
+    """Connect, and where another process has the store, try again until so many seconds have passed."""
+    until = time.monotonic() + wait
+    while True:
+        try:
+            return connected()
+        except StoreBusy as busy:
+            if time.monotonic() >= until:
+                hint = "" if wait else ", or wait for it with --wait"
+                raise StoreBusy(busy.what, busy.where, f"{busy.do}{hint}") from None
+        time.sleep(PAUSE)
+
+
+def own_name(con: duckdb.DuckDBPyConnection) -> str:
+    """Give the store's name in SQL, quoted: it is made from the file's name."""
+    (name,) = con.execute("SELECT current_database()").fetchall()[0]
+    return '"' + str(name).replace('"', '""') + '"'
 
 
 @contextmanager

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import duckdb
@@ -15,24 +16,20 @@ from driftwatch.store import clock
 from driftwatch.store import job as j
 from driftwatch.store.engine import transaction
 from driftwatch.store.job import Job, Taken
-from driftwatch.store.owned import add_profile, profiles_of
+from driftwatch.store.owned import add_profile, profiles_of, sync_signal_units
+from driftwatch.store.quarantine import take_waiting
+from driftwatch.store.record import TAKE, next_file, record, same_file
 from driftwatch.store.report import ImportReport
-from driftwatch.store.take_events import take_events
-from driftwatch.store.take_snapshots import take_snapshots
-from driftwatch.store.take_units import take_units
 
 Progress = Callable[[str, int, int], None]
 
-_TAKE: dict[str, Callable[[Job], Taken]] = {
-    "units": take_units,
-    "snapshots": take_snapshots,
-    "events": take_events,
-}
+#: Kinds in the order in which they need one another: readings need their unit.
+KINDS_IN_ORDER = ("units", "snapshots", "events")
 
 
-def import_batch(
+def import_batches(
     con: duckdb.DuckDBPyConnection,
-    batch: Batch,
+    batches: Sequence[Batch],
     zone: str,
     *,
     strict: bool = False,
@@ -40,14 +37,14 @@ def import_batch(
     who: str = "",
     progress: Progress | None = None,
 ) -> ImportReport:
-    """Take a file into the store, all in one transaction.
+    """Take a file into the store, all of its sheets in one transaction.
 
     Parameters
     ----------
     con : connection
         To a store open for writing.
-    batch : Batch
-        The file, read and recognised.
+    batches : sequence of Batch
+        The file's tables, read and recognised.
     zone : str
         The store's time zone.
     strict : bool
@@ -67,26 +64,29 @@ def import_batch(
         If the file cannot be understood (unknown profile in a units file).
 
     """
-    tell = progress or _silent
+    tell, name = progress or _silent, batches[0].table.name
+    total, done = sum(batch.rows for batch in batches), 0
+    parts: list[ImportReport] = []
     try:
         with transaction(con, keep=not dry_run):
-            tell(f"checking {batch.table.name}", 0, batch.rows)
-            profiles = _profiles(con, batch, who)
-            job = _job(con, batch, profiles, zone, who)
-            j.begin(job)
-            taken = _TAKE[batch.kind](job)
-            problems = j.problem_frame(job)
-            report = _report(batch, taken, problems, dry_run=dry_run)
-            if strict and report.quarantined:
-                raise _refusal(report)
-            tell(f"taking {batch.table.name}", report.rows - report.quarantined, batch.rows)
-            _record(job, report)
+            for batch in sorted(batches, key=lambda b: KINDS_IN_ORDER.index(b.kind)):
+                tell(f"checking {name}", done, total)
+                job = _job(con, batch, _profiles(con, batch, who), zone, who)
+                report, waiting = _take(job, dry_run=dry_run)
+                if strict and report.quarantined:
+                    raise _refusal(report)
+                done += batch.rows
+                tell(f"taking {name}", done, total)
+                record(job, report)
+                sync_signal_units(con, job.profiles)
+                again = take_waiting(con, zone, waiting, who, progress=tell)
+                parts.append(replace(report, notes=report.notes + again))
             j.clear(con)
     except BaseException:
         j.clear(con)
         raise
-    tell(f"done with {batch.table.name}", batch.rows, batch.rows)
-    return report
+    tell(f"done with {name}", total, total)
+    return ImportReport.of(parts)
 
 
 def _silent(_what: str, _done: int, _total: int) -> None:
@@ -102,13 +102,52 @@ def take_by_hand(
             now, today = clock.now_utc(), clock.today(zone)
             job = Job(con, batch, profiles_of(con), ZoneInfo(zone), today, now, who, None)
             j.begin(job)
-            taken = _TAKE[batch.kind](job)
+            taken = TAKE[batch.kind](job)
             problems = j.problem_frame(job)
             j.clear(con)
     except BaseException:
         j.clear(con)
         raise
     return taken, problems
+
+
+def _take(job: Job, *, dry_run: bool) -> tuple[ImportReport, tuple[str, ...]]:
+    j.begin(job)
+    batch = job.batch
+    taken = TAKE[batch.kind](job)
+    problems = j.problem_frame(job)
+    settled = _settled(job, problems)
+    problems = problems[~settled].reset_index(drop=True)
+    notes = batch.table.notes + batch.notes + taken.notes
+    if settled.any():
+        notes += (f"rows that were fixed or dropped in quarantine before, and are left so: {settled.sum()}",)
+    report = ImportReport(
+        file=batch.table.name,
+        sha256=batch.table.sha256,
+        kind=batch.kind,
+        rows=batch.rows,
+        new=taken.new,
+        same=taken.same + int(settled.sum()),
+        corrected=taken.corrected,
+        quarantined=len(problems),
+        problems=problems,
+        first=taken.first,
+        last=taken.last,
+        dry_run=dry_run,
+        notes=notes,
+        doubts=taken.doubts,
+        sheet=batch.table.sheet,
+    )
+    return report, taken.waiting
+
+
+def _settled(job: Job, problems: pd.DataFrame) -> pd.Series[bool]:
+    """Say which rows were dealt with before: fixed or dropped in quarantine, word for word the same."""
+    if problems.empty or not j.count(job.con, "SELECT count(*) FROM quarantine_done"):
+        return pd.Series(False, index=problems.index)
+    query = "SELECT DISTINCT q.raw FROM quarantine_done q JOIN files f USING (file_id) WHERE f.kind = ?"
+    done = {raw for (raw,) in job.con.execute(query, [job.batch.kind]).fetchall()}
+    return problems["raw"].isin(done)
 
 
 def _profiles(con: duckdb.DuckDBPyConnection, batch: Batch, who: str) -> dict[str, Profile]:
@@ -120,81 +159,19 @@ def _profiles(con: duckdb.DuckDBPyConnection, batch: Batch, who: str) -> dict[st
 def _job(
     con: duckdb.DuckDBPyConnection, batch: Batch, profiles: dict[str, Profile], zone: str, who: str
 ) -> Job:
-    seen = [i for (i,) in con.execute(*_same_file(batch, "SELECT file_id FROM files")).fetchall()]
+    seen = [i for (i,) in con.execute(*same_file(batch, "SELECT file_id FROM files")).fetchall()]
     retaken = con.execute(
         "SELECT DISTINCT line FROM quarantine WHERE file_id IN (SELECT unnest(?::INTEGER[]))", [seen]
     ).fetchall()
-    file_id = j.count(con, "SELECT coalesce(max(file_id), 0) + 1 FROM files")
     lines = tuple(line for (line,) in retaken)
     now, today = clock.now_utc(), clock.today(zone)
-    return Job(con, batch, profiles, ZoneInfo(zone), today, now, who, file_id, bool(seen), lines)
-
-
-def _same_file(batch: Batch, select: str) -> tuple[str, list[str]]:
-    where = "WHERE sha256 = ? AND mapping_sha256 = ? AND kind = ?"
-    return f"{select} {where}", [batch.table.sha256, batch.mapping_sha256, batch.kind]
-
-
-def _report(batch: Batch, taken: Taken, problems: pd.DataFrame, *, dry_run: bool) -> ImportReport:
-    return ImportReport(
-        file=batch.table.name,
-        sha256=batch.table.sha256,
-        kind=batch.kind,
-        rows=batch.rows,
-        new=taken.new,
-        same=taken.same,
-        corrected=taken.corrected,
-        quarantined=len(problems),
-        problems=problems,
-        first=taken.first,
-        last=taken.last,
-        dry_run=dry_run,
-        notes=batch.table.notes + taken.notes,
-    )
+    return Job(con, batch, profiles, ZoneInfo(zone), today, now, who, next_file(con), bool(seen), lines)
 
 
 def _refusal(report: ImportReport) -> QuarantinedRows:
-    line, _, reason, _ = next(report.problems.itertuples(index=False))
+    line, _, reason, _, _ = next(report.problems.itertuples(index=False))
     return QuarantinedRows(
         f"{report.quarantined} of {report.rows} rows cannot be right, the first on line {line}: {reason}",
         report.file,
         "correct the file, or import it without --strict; nothing was taken",
     )
-
-
-def _record(job: Job, report: ImportReport) -> None:
-    """Record the file and its quarantined rows, unless the store already holds exactly this."""
-    con, batch = job.con, job.batch
-    query, values = _same_file(batch, "SELECT file_id FROM files")
-    held = con.execute(
-        f"SELECT line, code, raw FROM quarantine WHERE file_id IN ({query}) ORDER BY ALL", values
-    ).fetchall()
-    wanted = sorted(report.problems[["line", "code", "raw"]].itertuples(index=False, name=None))
-    if job.seen_before and not report.new and not report.corrected and held == wanted:
-        return
-    # What was in quarantine from this same file is judged anew: its rows are in the new list, or were taken.
-    con.execute(f"DELETE FROM quarantine WHERE file_id IN ({query})", values)
-    con.execute(
-        "INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            job.file_id,
-            batch.table.name,
-            batch.table.sha256,
-            batch.mapping_sha256,
-            batch.kind,
-            report.rows,
-            report.new,
-            report.same,
-            report.corrected,
-            report.quarantined,
-            report.first,
-            report.last,
-            job.now,
-            job.who,
-        ],
-    )
-    con.register("told", report.problems)
-    con.execute(
-        "INSERT INTO quarantine SELECT ?, line, code, reason, raw FROM told ORDER BY line", [job.file_id]
-    )
-    con.unregister("told")

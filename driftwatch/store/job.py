@@ -14,24 +14,26 @@ import pyarrow as pa
 
 from driftwatch.intake.batch import Batch
 from driftwatch.intake.rules import Rule
+from driftwatch.intake.tables import as_texts
 from driftwatch.profile.model import Profile
+from driftwatch.store.report import Doubt
 from driftwatch.store.times import time_table
+
+#: SQL: units whose data were deleted on demand, and may not come in again.
+DELETED = """SELECT unit, CAST(max(deleted_at_utc) AS DATE) AS deleted_on FROM deleted_units
+WHERE readmitted_at_utc IS NULL GROUP BY unit"""
 
 #: Two values closer than this, relative to their size, are the same value written in different units.
 SAME = 1e-9
 
-#: Every temporary table that an import makes.
+#: Every temporary table that an import makes, and every frame that it registers.
 TEMPORARY = (
-    "problems",
-    "checked",
-    "good",
-    "repeats",
-    "snaps",
-    "facts",
-    "outcome",
-    "cell_lookup",
-    "changed_snapshots",
-    "allowed_lines",
+    *("problems", "checked", "good", "repeats", "snaps", "facts", "outcome", "allowed_lines"),
+    *("heads", "told_heads", "cells_told", "judged", "rejected"),
+)
+REGISTERED = (
+    *("incoming", "head_texts", "cell_texts", "sources", "learns", "problem_texts", "times", "signals"),
+    *("channels", "modes", "measures", "misfits", "told"),
 )
 
 
@@ -63,7 +65,16 @@ class Job:
 
 @dataclass(frozen=True)
 class Taken:
-    """How many rows became what."""
+    """How many rows became what.
+
+    Attributes
+    ----------
+    doubts : tuple of Doubt
+        Rows that were taken but look odd.
+    waiting : tuple of str
+        Units whose rows in quarantine may be right now.
+
+    """
 
     new: int = 0
     same: int = 0
@@ -72,13 +83,14 @@ class Taken:
     last: datetime | None = None
     notes: tuple[str, ...] = field(default=())
     event_ids: tuple[str, ...] = field(default=())
+    doubts: tuple[Doubt, ...] = field(default=())
+    waiting: tuple[str, ...] = field(default=())
 
 
 def begin(job: Job) -> None:
-    """Make the tables that every import needs: `incoming`, `times`, `problems`, `allowed_lines`."""
+    """Make the tables that every import needs: `problems`, `allowed_lines`."""
     con = job.con
     clear(con)
-    con.register("incoming", job.batch.staged())
     con.execute("CREATE TEMP TABLE problems (row BIGINT, code VARCHAR, reason VARCHAR)")
     lines = pa.table({"line": pa.array(job.retaken, pa.int64())})
     register_and_copy(con, "allowed_lines", lines)
@@ -88,7 +100,7 @@ def clear(con: duckdb.DuckDBPyConnection) -> None:
     """Drop what an import made on the way."""
     for name in TEMPORARY:
         con.execute(f"DROP TABLE IF EXISTS temp.{name}")
-    for name in ("incoming", "times", "signals", "channels", "modes", "measures", "backwards", "told"):
+    for name in REGISTERED:
         con.unregister(name)
 
 
@@ -99,32 +111,22 @@ def register_and_copy(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table
     con.unregister("told")
 
 
-def number(text: str, *, decimal_comma: bool) -> str:
-    """SQL: the number a text stands for, NULL if it is none (also for `nan`, `inf`, `1_000`)."""
-    plain = text
-    if decimal_comma:
-        plain = f"CASE WHEN contains({text}, '.') THEN {text} ELSE replace({text}, ',', '.') END"
-    # The cast alone would take `nan`, `inf` and `1_000`.
-    cast = f"TRY_CAST({plain} AS DOUBLE)"
-    return f"CASE WHEN isfinite({cast}) AND NOT contains({text}, '_') THEN {cast} END"
-
-
-def register_times(job: Job, column: str) -> None:
+def register_times(job: Job, column: str, table: str = "incoming") -> None:
     """Read each distinct time text of a column once, as the lookup `times`."""
-    texts = job.con.execute(f"SELECT DISTINCT {column} FROM incoming").fetchall()
+    texts = job.con.execute(f"SELECT DISTINCT {column} FROM {table}").fetchall()
     job.con.register("times", time_table((row[0] for row in texts), job.zone))
 
 
-def first_rule(rules: Sequence[Rule]) -> str:
-    """SQL: the number of the first rule that holds, NULL if none does."""
-    cases = " ".join(f"WHEN {rule.condition} THEN {i}" for i, rule in enumerate(rules))
+def first_rule(rules: Sequence[Rule], of: str | None = None) -> str:
+    """SQL: the number of the first rule (of one level) that holds, NULL if none does."""
+    cases = " ".join(
+        f"WHEN {rule.condition} THEN {i}" for i, rule in enumerate(rules) if of in (None, rule.of)
+    )
     return f"CASE {cases} END"
 
 
 def note_problems(job: Job, rules: Sequence[Rule], table: str = "checked") -> None:
     """Write the rows of a table whose `rule` is set among the problems, with the reason in words."""
-    if not count(job.con, f"SELECT count(*) FROM {table} WHERE rule IS NOT NULL"):
-        return
     codes = " ".join(f"WHEN {i} THEN '{rule.code}'" for i, rule in enumerate(rules))
     reasons = " ".join(f"WHEN {i} THEN {rule.reason_sql()}" for i, rule in enumerate(rules))
     job.con.execute(
@@ -134,31 +136,37 @@ def note_problems(job: Job, rules: Sequence[Rule], table: str = "checked") -> No
 
 
 def problem_frame(job: Job) -> pd.DataFrame:
-    """Give the rows that cannot be right: `line`, `code`, `reason`, `raw` (JSON), sorted by line."""
+    """Give the rows that cannot be right: `line`, `code`, `reason`, `raw` (JSON), `unit`, sorted by line."""
     found = job.con.execute("SELECT row, code, reason FROM problems ORDER BY row").fetchall()
-    table = job.batch.table
+    batch, table = job.batch, job.batch.table
     rows = pa.array([row for row, _, _ in found], pa.int64())
-    raw = [json.dumps(content, ensure_ascii=False) for content in table.data.take(rows).to_pylist()]
-    entries = list(
-        zip(
-            table.line.take(rows).to_pylist(),
-            [c for _, c, _ in found],
-            [r for _, _, r in found],
-            raw,
-            strict=True,
+    contents = pa.table({n: as_texts(table.data[n].take(rows)) for n in table.columns}).to_pylist()
+    unit = batch.columns.get("unit", "")
+    units = [str(content.get(unit, "")).strip() for content in contents]
+    entries = [
+        (line, code, reason, _raw(content, code, name), name)
+        for line, (_, code, reason), content, name in zip(
+            table.line.take(rows).to_pylist(), found, contents, units, strict=True
         )
-    )
-    entries += [
-        (b.line, b.code, b.reason, json.dumps({"text": b.text}, ensure_ascii=False)) for b in table.broken
     ]
-    frame = pd.DataFrame(entries, columns=["line", "code", "reason", "raw"])
+    entries += [(b.line, b.code, b.reason, _json({"text": b.text}), "") for b in table.broken]
+    frame = pd.DataFrame(entries, columns=["line", "code", "reason", "raw", "unit"])
     # A row typed in by hand has no line.
     frame["line"] = [0 if line is None else line for line in frame["line"]]
-    frame = frame.astype({"line": "int64", "code": "str", "reason": "str", "raw": "str"})
+    frame = frame.astype({"line": "int64", "code": "str", "reason": "str", "raw": "str", "unit": "str"})
     return frame.sort_values("line", kind="stable", ignore_index=True)
+
+
+def _raw(content: dict[str, str], code: str, unit: str) -> str:
+    """Give a row as JSON; of a unit whose data were deleted on demand, nothing but its name is kept."""
+    return _json({"unit": unit} if code == "deleted_unit" else content)
+
+
+def _json(content: dict[str, str]) -> str:
+    return json.dumps(content, ensure_ascii=False)
 
 
 def count(con: duckdb.DuckDBPyConnection, sql: str, values: Sequence[object] = ()) -> int:
     """Run a query that gives one whole number."""
-    row = con.execute(sql, list(values)).fetchone()
-    return int(row[0]) if row and row[0] is not None else 0
+    rows = con.execute(sql, list(values)).fetchall()  # to the end: an open result would hold the connection
+    return int(rows[0][0]) if rows and rows[0][0] is not None else 0

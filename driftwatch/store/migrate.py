@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from datetime import datetime
 from importlib import metadata, resources
 
 import duckdb
 
 from driftwatch.errors import StoreDamaged, StoreError, StoreNewer
-from driftwatch.store.clock import now_utc
-from driftwatch.store.engine import transaction
+from driftwatch.store import clock
+from driftwatch.store.engine import CONFIG, transaction
 
 _RECORD = """
 CREATE TABLE schema_migrations (
@@ -47,12 +48,71 @@ def known() -> tuple[Migration, ...]:
     )
 
 
+@dataclass(frozen=True)
+class Step:
+    """One step of the layout, as `driftwatch migrations` lists it.
+
+    Attributes
+    ----------
+    number : int
+    name : str
+    state : str
+        `taken`, `to come`, or `of a later version`.
+    applied_at_utc : datetime or None
+    made_by : str
+        Program and version that took it; "" if it was not taken.
+
+    """
+
+    number: int
+    name: str
+    state: str
+    applied_at_utc: datetime | None
+    made_by: str
+
+
+def listed(con: duckdb.DuckDBPyConnection, steps: tuple[Migration, ...], where: str) -> list[Step]:
+    """Give the steps that a store has taken and those still to come; works for older and newer stores too."""
+    if not _has_record(con):
+        raise StoreDamaged("this database is not a driftwatch store", where, "name another file")
+    rows = con.execute(
+        "SELECT number, name, applied_at_utc, made_by FROM schema_migrations ORDER BY number"
+    ).fetchall()
+    known_ones = {step.number: step.name for step in steps}
+    found = [
+        Step(number, name, "taken" if number in known_ones else "of a later version", at, by)
+        for number, name, at, by in rows
+    ]
+    there = {step.number for step in found}
+    return found + [Step(s.number, s.name, "to come", None, "") for s in steps if s.number not in there]
+
+
+def laid_out(steps: tuple[Migration, ...]) -> dict[str, list[str]]:
+    """Give the columns of every table and view that a store has after some steps."""
+    con = duckdb.connect(config=dict(CONFIG))
+    try:
+        migrate(con, steps)
+        return columns_of(con)
+    finally:
+        con.close()
+
+
+def columns_of(con: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
+    """Give the columns of every table and view."""
+    found: dict[str, list[str]] = {}
+    for name, column in con.execute(
+        """SELECT table_name, column_name FROM duckdb_columns()
+        WHERE NOT internal AND database_name = current_database() ORDER BY table_name, column_index"""
+    ).fetchall():
+        found.setdefault(name, []).append(column)
+    return found
+
+
 def version(con: duckdb.DuckDBPyConnection) -> int:
     """Give the number of the last step that was taken; 0 for an empty database."""
     if not _has_record(con):
         return 0
-    row = con.execute("SELECT coalesce(max(number), 0) FROM schema_migrations").fetchone()
-    return int(row[0]) if row else 0
+    return int(con.execute("SELECT coalesce(max(number), 0) FROM schema_migrations").fetchall()[0][0])
 
 
 def migrate(con: duckdb.DuckDBPyConnection, steps: tuple[Migration, ...]) -> int:
@@ -73,7 +133,7 @@ def migrate(con: duckdb.DuckDBPyConnection, steps: tuple[Migration, ...]) -> int
             con.execute(step.sql)
             con.execute(
                 "INSERT INTO schema_migrations VALUES (?, ?, ?, ?, ?)",
-                [step.number, step.name, step.sha256, now_utc(), program()],
+                [step.number, step.name, step.sha256, clock.now_utc(), program()],
             )
     return len(pending)
 
@@ -118,5 +178,5 @@ def program() -> str:
 def _has_record(con: duckdb.DuckDBPyConnection) -> bool:
     found = con.execute(
         "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'schema_migrations' AND NOT temporary"
-    ).fetchone()
-    return bool(found and found[0])
+    ).fetchall()
+    return bool(found[0][0])

@@ -10,9 +10,19 @@ import duckdb
 from driftwatch.errors import UsageError
 from driftwatch.profile.load import builtin, builtin_names, parse_profile, to_toml
 from driftwatch.profile.model import Profile
+from driftwatch.quantities import conversion, convertible
 from driftwatch.settings import Settings
-from driftwatch.store.clock import now_utc
+from driftwatch.store import clock
 from driftwatch.store.job import count
+
+#: Units of measure in which the views for SQL show the usual signals; their columns are named after them.
+VIEW_UNITS = {
+    "clutch_volume": "cm3",
+    "apply_trim": "kPa",
+    "release_trim": "kPa",
+    "shift_time": "s",
+    "torque_cut": "%",
+}
 
 _AUDIT = "INSERT INTO audit VALUES (?, ?, ?, '', NULL, '', '', '', '', ?, ?, ?, NULL, NULL, NULL, NULL)"
 
@@ -50,8 +60,8 @@ def change_setting(con: duckdb.DuckDBPyConnection, name: str, value: Any, who: s
             do="make a new store, set its zone, and import the files again",
         )
     con.execute("DELETE FROM settings WHERE name = ?", [name])
-    con.execute("INSERT INTO settings VALUES (?, ?, ?, ?)", [name, new, now_utc(), who])
-    con.execute(_AUDIT, [now_utc(), who, "setting", name, old, new])
+    con.execute("INSERT INTO settings VALUES (?, ?, ?, ?)", [name, new, clock.now_utc(), who])
+    con.execute(_AUDIT, [clock.now_utc(), who, "setting", name, old, new])
     return after
 
 
@@ -86,8 +96,32 @@ def add_profile(con: duckdb.DuckDBPyConnection, profile: Profile, who: str = "")
     if old is not None:
         _refuse_if_unfit(con, old, profile)
         con.execute("DELETE FROM profiles WHERE name = ?", [profile.name])
-        con.execute(_AUDIT, [now_utc(), who, "profile", profile.name, to_toml(old), text])
-    con.execute("INSERT INTO profiles VALUES (?, ?, ?, ?)", [profile.name, text, now_utc(), who])
+        con.execute(_AUDIT, [clock.now_utc(), who, "profile", profile.name, to_toml(old), text])
+    con.execute("INSERT INTO profiles VALUES (?, ?, ?, ?)", [profile.name, text, clock.now_utc(), who])
+    sync_signal_units(con, profiles_of(con))
+
+
+def sync_signal_units(con: duckdb.DuckDBPyConnection, profiles: dict[str, Profile]) -> None:
+    """Keep beside the data in which unit each profile in use keeps its signals, for the views.
+
+    A signal that the views do not know, or that cannot be converted, is shown as it is kept.
+    """
+    used = [name for (name,) in con.execute("SELECT DISTINCT profile FROM units ORDER BY 1").fetchall()]
+    rows = []
+    for profile in (profiles[name] for name in used if name in profiles):
+        for signal in profile.signals:
+            wanted = VIEW_UNITS.get(signal.name, signal.unit)
+            fits = convertible(signal.unit, wanted)
+            factor, shift = conversion(signal.unit, wanted) if fits else (1.0, 0.0)
+            rows.append(
+                (profile.name, signal.name, signal.unit, wanted if fits else signal.unit, factor, shift)
+            )
+    held = con.execute("FROM signal_units ORDER BY profile, signal").fetchall()
+    if held == sorted(rows):
+        return
+    con.execute("DELETE FROM signal_units")
+    if rows:
+        con.executemany("INSERT INTO signal_units VALUES (?, ?, ?, ?, ?, ?)", sorted(rows))
 
 
 def _refuse_if_unfit(con: duckdb.DuckDBPyConnection, old: Profile, new: Profile) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pyarrow as pa
 
+from driftwatch.intake.numbers import number_sql
 from driftwatch.intake.rules import AMOUNT_UNITS, EVENT_RULES, SHARE_UNIT
 from driftwatch.quantities import conversion, convertible, known_unit, unit_name
 from driftwatch.store import job as j
@@ -24,21 +25,22 @@ def take_events(job: Job) -> Taken:
     _match(job)
     con = job.con
     became = dict(con.execute("SELECT became, count(*) FROM outcome GROUP BY became").fetchall())
-    row = con.execute("SELECT min(at_time), max(at_time) FROM outcome").fetchone()
+    first, last = con.execute("SELECT min(at_time), max(at_time) FROM outcome").fetchall()[0]
     ids = tuple(i for (i,) in con.execute("SELECT event_id FROM outcome ORDER BY row").fetchall())
     _write(job)
     return Taken(
         became.get("new", 0),
         became.get("same", 0),
         became.get("corrected", 0),
-        row[0] if row else None,
-        row[1] if row else None,
+        first,
+        last,
         event_ids=ids,
     )
 
 
 def _check(job: Job) -> None:
-    con, comma = job.con, job.batch.table.decimal_comma
+    con = job.con
+    con.register("incoming", job.batch.staged())
     j.register_times(job, "happened_at")
     texts = con.execute("SELECT DISTINCT lower(kind), amount_unit FROM incoming").fetchall()
     measures = [(kind, text, *_measure(kind, text)) for kind, text in texts]
@@ -56,7 +58,8 @@ def _check(job: Job) -> None:
             FROM incoming
         ), asked AS (
             SELECT x.*, t.at_time, u.profile, CAST(? AS DATE) AS today,
-                {j.number("amount", decimal_comma=comma)} AS amount_number,
+                {number_sql("amount", job.batch.decimal)} AS amount_number, d.deleted_on,
+                {number_sql("amount_entered", job.batch.decimal)} AS entered_number,
                 if(amount = '', 'fits', m.amount_measure) AS amount_measure,
                 amount_number * m.factor + m.shift AS amount_stored,
                 if(amount = '', '', m.kept_unit) AS kept_unit,
@@ -64,6 +67,7 @@ def _check(job: Job) -> None:
             FROM texts x
             LEFT JOIN times t USING (at_text)
             LEFT JOIN units u ON u.unit = x.unit
+            LEFT JOIN ({j.DELETED}) d ON d.unit = x.unit
             LEFT JOIN measures m ON m.kind_l = x.kind_l AND m.amount_unit = x.amount_unit
         ), grouped AS (
             SELECT *, coalesce(
@@ -104,8 +108,9 @@ def _match(job: Job) -> None:
             SELECT *, row_number() OVER (same ORDER BY row) AS nth,
                 first_value(amount_stored) OVER filled AS told_amount,
                 first_value(kept_unit) OVER filled AS told_unit,
-                first_value(amount_number) OVER filled AS told_entered,
-                first_value(amount_unit) OVER filled AS told_unit_entered,
+                first_value(coalesce(entered_number, amount_number)) OVER filled AS told_entered,
+                first_value(if(entered_number IS NULL, amount_unit, amount_unit_entered)) OVER filled
+                    AS told_unit_entered,
                 max(note) OVER same AS told_note
             FROM checked WHERE rule IS NULL
             WINDOW same AS (PARTITION BY unit, at_time, kind_l, by_note),

@@ -28,13 +28,20 @@ def take_units(job: Job) -> Taken:
         If a row names a profile that is not known.
 
     """
+    job.con.register("incoming", job.batch.staged())
     _refuse_unknown_profiles(job)
     _gather(job)
     j.note_problems(job, _RULES)
     _match(job)
     became = dict(job.con.execute("SELECT became, count(*) FROM outcome GROUP BY became").fetchall())
+    told = job.con.execute("SELECT DISTINCT unit FROM checked WHERE rule IS NULL").fetchall()
     _write(job)
-    return Taken(became.get("new", 0), became.get("same", 0), became.get("corrected", 0))
+    return Taken(
+        became.get("new", 0),
+        became.get("same", 0),
+        became.get("corrected", 0),
+        waiting=tuple(unit for (unit,) in told),
+    )
 
 
 def _refuse_unknown_profiles(job: Job) -> None:
@@ -80,7 +87,9 @@ def _gather(job: Job) -> None:
     # Further columns are found without regard to case too: `plate` is what an earlier file called `Plate`.
     spelling = {n.lower(): n for (n,) in con.execute("SELECT DISTINCT name FROM unit_fields").fetchall()}
     for name in job.batch.extra_columns:
-        extra = pa.table([pa.array(range(table.data.num_rows)), table.data[name]], names=["row", "value"])
+        extra = pa.table(
+            [pa.array(range(table.data.num_rows)), job.batch.clean(name)], names=["row", "value"]
+        )
         con.register("told", extra)
         con.execute(
             """INSERT INTO facts
@@ -99,12 +108,14 @@ def _gather(job: Job) -> None:
         ), asked AS (
             SELECT i.row, i.line, i.unit AS unit, i.in_service_on AS at_text,
                 t.at_time, CAST(? AS DATE) AS today, f.value AS known_profile, u.profile AS stored_profile,
+                d.deleted_on,
                 i.unit IN (SELECT unit FROM split) AS twice,
                 i.unit IN (SELECT unit FROM snapshots) AS has_readings
             FROM incoming i
             LEFT JOIN times t ON t.at_text = i.in_service_on
             LEFT JOIN facts f ON f.row = i.row AND f.origin = 'known' AND f.field = 'profile'
             LEFT JOIN units u ON u.unit = i.unit
+            LEFT JOIN ({j.DELETED}) d ON d.unit = i.unit
         )
         SELECT *, {j.first_rule(_RULES)} AS rule FROM asked
         """,

@@ -76,7 +76,7 @@ def test_a_wide_row_becomes_one_row_a_filled_cell(tmp_path):
     assert table.data["column"].to_pylist() == ["1-2 apply", "1-2 apply", "P3"]
     assert [(b.line, b.code) for b in table.broken] == [(4, "no_readings")]
     assert table.notes == ("column 'Driver' is not in the mapping",)
-    assert table.decimal_comma
+    assert table.delimiter == ";"
 
 
 def test_a_mapping_survives_toml_and_back():

@@ -39,7 +39,11 @@ def test_a_new_store_is_empty_and_whole(db):
     assert db.check() == []
     assert db.settings.zone == "UTC"
     record = db._con.execute("SELECT number, name, made_by FROM schema_migrations ORDER BY number").fetchall()
-    assert [(number, name) for number, name, _ in record] == [(1, "0001_base"), (2, "0002_views")]
+    assert [(number, name) for number, name, _ in record] == [
+        (1, "0001_base"),
+        (2, "0002_views"),
+        (3, "0003_trust"),
+    ]
     assert all(made_by.startswith("driftwatch") for *_, made_by in record)
 
 
@@ -106,17 +110,17 @@ def test_read_only_refuses_to_write(db, fleet, tmp_path):
 
 # Migrations
 
-NEXT = Migration(3, "0003_more", "CREATE TABLE more (x INTEGER); INSERT INTO more VALUES (1);")
+NEXT = Migration(4, "0004_more", "CREATE TABLE more (x INTEGER); INSERT INTO more VALUES (1);")
 
 
 def test_an_older_store_is_brought_up_when_opened_for_writing(db, monkeypatch):
     db.close()
     steps = migrate.known()
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT))
-    with pytest.raises(StoreError, match="layout 2 and needs 3"):
+    with pytest.raises(StoreError, match="layout 3 and needs 4"):
         Database.open(db.path, read_only=True)
     with Database.open(db.path) as newer:
-        assert migrate.version(newer._con) == 3
+        assert migrate.version(newer._con) == 4
     with Database.open(db.path) as again:
         assert again._con.execute("SELECT count(*) FROM more").fetchone() == (1,)
         assert again.check() == []
@@ -127,21 +131,21 @@ def test_a_crash_in_a_migration_leaves_the_version_before(db, fleet, monkeypatch
     db.close()
     steps = migrate.known()
     broken = Migration(
-        4, "0004_broken", "CREATE TABLE half (x INTEGER); DELETE FROM units; SELECT error('crash');"
+        5, "0005_broken", "CREATE TABLE half (x INTEGER); DELETE FROM units; SELECT error('crash');"
     )
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT, broken))
     with pytest.raises(StoreError):
         Database.open(db.path)
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT))
     with Database.open(db.path) as store:
-        assert migrate.version(store._con) == 3
+        assert migrate.version(store._con) == 4
         after = contents(store)
         assert "half" not in after
         assert after["units"] == before["units"]
-    repaired = Migration(4, "0004_broken", "CREATE TABLE half (x INTEGER)")
+    repaired = Migration(5, "0005_broken", "CREATE TABLE half (x INTEGER)")
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT, repaired))
     with Database.open(db.path) as store:
-        assert migrate.version(store._con) == 4
+        assert migrate.version(store._con) == 5
 
 
 def test_a_newer_store_is_refused_and_left_alone(db):
