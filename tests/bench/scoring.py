@@ -7,7 +7,7 @@ The rules, in plain words:
   present life, at the last snapshot known. Two causes in one visit are two rows of the truth. A load that
   is taken off again is a change of load, like its coming.
 - **A finding is said** if its probability is one half or more. Each true cause can be found once; findings
-  are matched in order of their probability, the surest first.
+  are matched in order of their probability, the surest first, each with the nearest cause it may tell of.
 - **A step finding is right** if a true cause of its kind lies between its two dates, give or take
   SLACK_DAYS. A slow change that is said to be a step is right if the step lies within the slow change, with
   the same slack: but only one such step is, and a staircase of them is wrong from the second on.
@@ -169,7 +169,7 @@ def _score_findings(card: Card, said: SaidLike, truth: list[TrueCause], as_of: d
     open_ = list(truth)
     wrong = 0
     for finding in sorted(said.findings, key=lambda f: -f.probability):
-        match = next((t for t in open_ if is_right(finding, t)), None)
+        match = min((t for t in open_ if is_right(finding, t)), key=lambda t: _away(finding, t), default=None)
         card.said.append((finding.probability, match is not None))
         if finding.probability < SAID:
             continue
@@ -203,6 +203,16 @@ def is_right(finding: FindingLike, truth: TrueCause) -> bool:
     slack = pd.Timedelta(days=SLACK_DAYS)
     ended = truth.at if pd.isna(truth.until) else truth.until
     return bool(pd.Timestamp(finding.after) - slack <= ended and truth.at <= pd.Timestamp(finding.by) + slack)
+
+
+def _away(finding: FindingLike, truth: TrueCause) -> float:
+    """Days from a finding's dates to the beginning of a cause; 0 within them, or where it gives none."""
+    if finding.by is None or finding.after is None:
+        return 0.0
+    day = pd.Timedelta(days=1)
+    return max(
+        0.0, (pd.Timestamp(finding.after) - truth.at) / day, (truth.at - pd.Timestamp(finding.by)) / day
+    )
 
 
 def _note_since(card: Card, cause: TrueCause, found: bool) -> None:

@@ -145,6 +145,14 @@ def test_what_was_not_read_is_not_missed():
     assert (full.missed["load"], full.missed["wear"]) == (1, 1)
 
 
+def test_each_finding_takes_the_nearest_cause():
+    # Both loads lie within 45 days of the finding that is matched first; it must leave the first one alone.
+    story = Story([("load", "2025-02-10", None), ("load", "2025-03-15", None)])
+    early = Said("load", 0.8, date(2025, 2, 1), date(2025, 2, 15))
+    card = story.card(SaidOfUnit((Said("load", 0.9), early)))
+    assert (card.right["load"], card.wrong["load"], card.missed["load"]) == (2, 0, 0)
+
+
 def test_half_or_more_is_said_and_all_is_calibrated():
     story = Story([("power", "2025-03-15", None)])
     card = story.card(SaidOfUnit((Said("power", 0.49), Said("fluid", 0.3), Said("load", 0.5))))

@@ -95,8 +95,9 @@ def draw_deeds(profile: Profile, dial: Dial, days: int, rng: np.random.Generator
         others = [c for c in TOGETHER.get(cause, ()) if c not in ONCE or c not in steps]
         if others and rng.random() < dial.same_visit:
             deeds.append(_deed(profile, str(rng.choice(others)), day, days, dial, rng))
-        if cause == "load" and rng.random() < 0.35:
-            deeds += _taken_off(deeds, day, days, rng)
+    for load in [d for d in deeds if d.cause == "load"]:
+        if rng.random() < 0.35:
+            deeds += _taken_off(deeds, load, days, rng)
     if "wear" in causes:
         deeds.append(_wear(profile, deeds, dial, days, rng))
     return sorted(deeds, key=lambda d: d.day)
@@ -148,10 +149,9 @@ def _hurry(packs: int, chance: float, rng: np.random.Generator) -> Floats:
     return np.where(faster, rng.uniform(1.1, 1.9, packs), 1.0)
 
 
-def _taken_off(deeds: list[Deed], day: int, days: int, rng: np.random.Generator) -> list[Deed]:
-    """A load that goes again, if there is time; it is a change of load like its coming."""
-    load = next(d for d in reversed(deeds) if d.cause == "load" and d.day == day)
-    off = day + int(rng.integers(APART_DAYS + 10, 260))
+def _taken_off(deeds: list[Deed], load: Deed, days: int, rng: np.random.Generator) -> list[Deed]:
+    """A load that goes again, if there is time and room; it is a change of load like its coming."""
+    off = load.day + int(rng.integers(APART_DAYS + 10, 260))
     if off > (1 - MARGIN / 2) * days or any(abs(d.day - off) < APART_DAYS / 2 for d in deeds):
         return []
     return [Deed("load", off, -load.size, hurry=1.0 / load.hurry if load.hurry is not None else None)]
