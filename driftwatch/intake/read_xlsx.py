@@ -88,7 +88,8 @@ def _table(sheet: _Sheet, content: Content, where: str) -> RawTable | None:
     if is_form(sheet.rows):
         return read_form(sheet.rows, content, sheet.title, where)
     rows = sheet.rows
-    top = next((i for i, (_, cells) in enumerate(rows[:_TITLES]) if sum(map(bool, cells)) >= 2), 0)
+    # A title has one text, even where it is merged over many cells.
+    top = next((i for i, (_, cells) in enumerate(rows[:_TITLES]) if len(set(cells) - {""}) >= 2), 0)
     depth = _header_depth(sheet, rows[top][0])
     head = [cells for number, cells in rows[top:] if number < rows[top][0] + depth]
     body = [row for row in rows[top:] if row[0] >= rows[top][0] + depth]
