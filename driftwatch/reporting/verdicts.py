@@ -66,20 +66,16 @@ def line_line(made: Backtest) -> str:
 def ranges_line(made: Backtest) -> str:
     """Say how many ranges of remaining distance held."""
     held, opened = made.figure("range_holds"), made.figure("ranges_open")
-    still = f" {grouped(opened.value)} are still open." if opened.value else ""
+    are = "is" if opened.value == 1 else "are"
+    still = f" {grouped(opened.value)} {are} still open." if opened.value else ""
     if held.value is None:
         return (
             "No range of remaining distance is settled: no pack has reached its limit, or passed the late "
             f"end of its range without it.{still}"
         )
-    sooner, later = (round((made.figure(n).value or 0.0) * held.of) for n in ("limit_sooner", "limit_later"))
-    near = made.figure("near_misses")
-    misses = f" The limit came before the early end {_times(sooner)} and not by the late end {_times(later)}"
-    if near.value:
-        misses += f"; {grouped(near.value)} of these missed by less than one reading's noise"
     return (
         f"Of {grouped(held.of)} settled ranges of remaining distance, {percent(held.value)} held; "
-        f"{_PROMISED} was promised. {_verdict([held])}{misses}.{still}"
+        f"{_PROMISED} was promised. {_verdict([held])}{_misses(made)}{still}"
     )
 
 
@@ -102,7 +98,7 @@ def warning_line(made: Backtest) -> str:
     if n == 1:
         (one,) = made.reached
         said = f"plan {lead_words(one.plan)}; due {lead_words(one.due)}"
-        return f"One pack reached its limit. Warning before: {said}."
+        return f"One pack reached its limit. Warning before: {said}.{_coarse(made)}"
     plan = sum(r.plan.on is not None for r in made.reached)
     due = sum(r.due.on is not None for r in made.reached)
     lead_km, lead_days = made.figure("plan_lead_km").value or 0.0, made.figure("plan_lead_days").value or 0.0
@@ -113,7 +109,7 @@ def warning_line(made: Backtest) -> str:
     if lead_days > 0:
         days = count(round(lead_days), "day")
         text += f" Half of the {n} had been at plan for {km(lead_km)} or {days}, or for longer."
-    return text
+    return text + _coarse(made)
 
 
 def false_line(made: Backtest, level: str) -> str:
@@ -153,8 +149,8 @@ def findings_line(made: Backtest) -> str:
     changed, gone = (int(made.figure(f"findings_{n}").value or 0) for n in ("changed", "gone"))
     return (
         f"Of {count(kept.of, 'finding')} said with a chance of one half or more, {percent(kept.value)} still "
-        f"stand; {changed} {'is' if changed == 1 else 'are'} put down to another cause today, {gone} "
-        f"{'is' if gone == 1 else 'are'} no longer said."
+        f"stand; {_none(changed)} {'is' if changed == 1 else 'are'} put down to another cause today, "
+        f"{_none(gone)} {'is' if gone == 1 else 'are'} no longer said."
     )
 
 
@@ -194,6 +190,19 @@ def _verdict(told: Sequence[Figure]) -> str:
     return said
 
 
+def _misses(made: Backtest) -> str:
+    """Say to which side the settled ranges missed; empty if none did."""
+    missed = [r for r in made.ranges if r.outcome in ("sooner", "later")]
+    if not missed:
+        return ""
+    sooner, near = sum(r.outcome == "sooner" for r in missed), sum(r.near for r in missed)
+    text = (
+        f" Of those that did not, the limit came sooner in {_none(sooner)} and later in "
+        f"{_none(len(missed) - sooner)}"
+    )
+    return f"{text}; {near} missed by less than one reading's noise." if near else f"{text}."
+
+
 def _softened(false: Sequence[Alarm]) -> str:
     """Say which false alerts were not far from right; empty if none."""
     late = sum(a.came_km is not None for a in false)
@@ -205,6 +214,19 @@ def _softened(false: Sequence[Alarm]) -> str:
 
 def _all(some: int, of: int) -> str:
     return "all" if some == of else "none" if not some else f"{some}"
+
+
+def _coarse(made: Backtest) -> str:
+    """Say how much longer a warning may have been than was seen, where months were left out."""
+    if made.every == 1:
+        return ""
+    return (
+        f" The warnings may have been up to {made.every} months longer: no month end between was looked at."
+    )
+
+
+def _none(n: int) -> str:
+    return f"{n}" if n else "none"
 
 
 def _were(rows: Sequence[Alarm]) -> str:

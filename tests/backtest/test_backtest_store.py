@@ -255,6 +255,25 @@ def test_what_was_analysed_already_is_taken(store, looked):
     assert {total for _, _, total in steps} == {3 * 16}
 
 
+def test_the_door_gives_the_same_and_writes_it(store, looked, tmp_path):
+    made = store.backtest("2024-06-30", "2025-09-30", as_of="2025-10-31")
+    assert made == looked
+    pages = store.write_backtest(made, tmp_path / "new")
+    assert [p.suffix for p in pages] == [".html", ".json"]
+    assert all(p.stat().st_size > 0 for p in pages)
+    one = store.backtest("2025-06-01", as_of=END, every=2, units=["worn"])
+    assert one.units == ("worn",)
+    assert "on 1 of 3 units" in store.write_backtest(one, tmp_path)[0].read_text("utf-8")
+
+
+def test_every_range_is_counted_once(looked):
+    renewed = sum(r.outcome == "renewed" for r in looked.ranges)
+    counted = looked.figure("ranges_settled").value + looked.figure("ranges_open").value
+    assert counted + renewed == len(looked.ranges) > 0
+    shares = [looked.figure(name).value for name in ("range_holds", "limit_sooner", "limit_later")]
+    assert sum(shares) == pytest.approx(1.0)
+
+
 def test_nothing_after_the_last_day_known_counts(store):
     """What is known up to June must not depend on what was read in July."""
     june = date(2025, 6, 30)

@@ -102,8 +102,11 @@ def test_ranges_in_words():
     assert line.startswith(
         "Of 4 settled ranges of remaining distance, 75 % held; 80 % was promised. That is in"
     )
-    assert "The limit came before the early end once and not by the late end never" in line
-    assert line.endswith("; 1 of these missed by less than one reading's noise. 1 are still open.")
+    assert line.endswith(
+        "Of those that did not, the limit came sooner in 1 and later in none; 1 missed by less than one "
+        "reading's noise. 1 is still open."
+    )
+    assert "did not" not in verdicts.ranges_line(backtest(ranges=[a_range()]))
     none = plain(verdicts.ranges_line(backtest(ranges=[a_range("open")])))
     assert none.startswith("No range of remaining distance is settled")
 
@@ -133,6 +136,11 @@ def test_warnings_in_words():
     assert line == (
         "Of 3 packs that reached their limit, 2 had been at plan before, without a break, and 2 at due. Half "
         "of the 3 had been at plan for 20 000 km or 102 days, or for longer."
+    )
+    coarse = plain(verdicts.warning_line(backtest(reached=three, every=3)))
+    assert (
+        coarse
+        == f"{line} The warnings may have been up to 3 months longer: no month end between was looked at."
     )
     none = plain(verdicts.warning_line(backtest(reached=[reached(plan=late, due=NEVER)] * 2)))
     assert none.endswith("none had been at plan before, without a break, and none at due.")
