@@ -164,9 +164,9 @@ def _fates(made: Backtest) -> Table:
 def _moved(t: Told) -> str:
     when = f"between {day(t.after)} and {day(t.by)}" if t.by else f"since {day(t.after)}" if t.after else ""
     what = " ".join(part for part in (sentences.cause(t.cause), name(t.clutch), when) if part)
-    said = (
-        f"{count(t.times, 'month end')} from {day(t.first_on)} on" if t.times > 1 else f"on {day(t.first_on)}"
-    )
+    said = f"on {day(t.first_on)}"
+    if t.times > 1:
+        said = f"at {t.times} month ends from {day(t.first_on)} on"
     became = f"put down to {sentences.cause(t.became)} now" if t.fate == "changed" else "no longer said"
     return f"{name(t.unit)}: {what}. Said {said}, at first with {percent(t.probability)}; {became}."
 
@@ -174,7 +174,7 @@ def _moved(t: Told) -> str:
 def _figures(figures: Sequence[Figure]) -> Table:
     rows = tuple(
         (
-            MEANINGS[f.name][:1].upper() + MEANINGS[f.name][1:].replace("`", ""),
+            _sentence(MEANINGS[f.name]),
             _value(f, f.value),
             _value(f, f.expected),
             "–" if f.low is None else f"{percent(f.low)} to {percent(f.high)}",
@@ -184,6 +184,11 @@ def _figures(figures: Sequence[Figure]) -> Table:
         for f in figures
     )
     return Table("Key figures", ("What", "Value", "Exactly right", "Could be", "Made from", "Packs"), rows)
+
+
+def _sentence(meaning: str) -> str:
+    said = meaning.replace("`", "")
+    return said[:1].upper() + said[1:]
 
 
 def _value(f: Figure, value: float | None) -> str:

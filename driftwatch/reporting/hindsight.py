@@ -294,7 +294,7 @@ def reached_table(reached: Sequence[Reached]) -> Table:
             r.unit,
             r.clutch,
             day(r.day),
-            f"{km(r.odometer_km)} ({km(r.early_km)} to {'later' if r.late_km is None else km(r.late_km)})",
+            f"{km(r.odometer_km)} ({_bare(r.early_km)} to {'?' if r.late_km is None else _bare(r.late_km)})",
             lead_words(r.plan),
             lead_words(r.due),
         )
@@ -372,6 +372,10 @@ def _share(value: float | None) -> float:
 def _up_to(value: float | None, edge: float) -> float:
     """Keep what lies beyond the chart, or cannot be told, at its edge."""
     return edge if value is None else min(value, edge)
+
+
+def _bare(distance: float) -> str:
+    return km(distance).removesuffix(" km")
 
 
 def _days(n: int) -> str:

@@ -207,6 +207,14 @@ def _softened(false: Sequence[Alarm]) -> str:
     """Say which false alerts were not far from right; empty if none."""
     late = sum(a.came_km is not None for a in false)
     near = sum(a.near and a.came_km is None for a in false)
+    if len(false) == 1:
+        return (
+            " (it reached it later)"
+            if late
+            else " (it came within one reading's noise of it)"
+            if near
+            else ""
+        )
     parts = [f"{late} of them reached it later"] if late else []
     parts += [f"{near} came within one reading's noise of it"] if near else []
     return f" ({listed(parts)})" if parts else ""

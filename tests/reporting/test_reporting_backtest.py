@@ -177,6 +177,13 @@ def test_false_alerts_in_words():
         "judged, since a rebuild came first. That is one false alert in about 2 unit-years."
     )
     assert verdicts.false_line(backtest(alarms=rows), "due") == "No due alert was raised."
+    one = [alarm(), alarm("false", came_km=18_000.0)]
+    assert "1 was not (it reached it later)." in verdicts.false_line(backtest(alarms=one), "plan")
+    one = [alarm("false", near=True)]
+    assert "1 was not (it came within one reading's noise" in verdicts.false_line(
+        backtest(alarms=one), "plan"
+    )
+    assert "1 was not." in verdicts.false_line(backtest(alarms=[alarm("false")]), "plan")
     one = plain(verdicts.false_line(backtest(alarms=[alarm("right", "due")]), "due"))
     assert one == "1 due alert was raised. 1 was followed by the limit within 5 000 km."
 
@@ -256,7 +263,7 @@ def test_leads_are_drawn_longest_first():
     assert "perhaps for longer" in chart.says
     assert any("not said before" in str(t.get("text")) for t in chart.figure["data"])
     assert chart.table.rows[0][0] == "U-02", "the table goes by day"
-    assert plain(chart.table.rows[2][3]) == "113 000 km (110 000 km to later)"
+    assert plain(chart.table.rows[2][3]) == "113 000 km (110 000 to ?)"
 
 
 def test_the_tables():
@@ -276,7 +283,7 @@ def test_the_tables():
         "U-09: supply pressure since 20 Aug 2025. Said on 30 Sep 2025, at first with 90 %; no longer said."
     )
     assert (
-        "renewed clutches between 20 Aug 2025 and 18 Sep 2025. Said 3 month ends from 30 Sep 2025 on"
+        "renewed clutches between 20 Aug 2025 and 18 Sep 2025. Said at 3 month ends from 30 Sep 2025 on"
         in made.moved[0]
     )
     assert "put down to fluid now" in made.moved[0]
@@ -286,6 +293,8 @@ def test_all_figures_are_listed():
     rows = {row[0]: row[1:] for row in build_backtest(rich(), fleet()).figures.rows}
     assert len(rows) == len(rich().figures)
     assert plain(rows["Month ends looked back from"][0]) == "4"
+    assert not any("`" in what for what in rows)
+    assert plain(rows["Plan alerts not followed by the limit in their distance"][0]) == "0.33 a unit-year"
     held = rows["Share of the settled ranges that held the distance at which the limit was reached"]
     # Four of seven, of four packs.
     assert plain(held[0]) == "57 %"
