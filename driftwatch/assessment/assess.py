@@ -32,7 +32,7 @@ from driftwatch.changes.results import UnitFit
 from driftwatch.changes.search import search
 from driftwatch.errors import UnknownName
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import without_slips
+from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import fit_fleet
 from driftwatch.panel.noise import Fleet
 from driftwatch.panel.panel import Panel
@@ -45,7 +45,7 @@ from driftwatch.store.records import Records
 Progress = Callable[[str, int, int], None]
 
 #: Log posterior odds that a change needs, at a false-alarm rate of 0.05 a unit; see docs/statistics.md.
-THRESHOLD_AT_5_PERCENT = 1.5
+THRESHOLD_AT_5_PERCENT = 2.5
 #: A drop of a pack's volume by this share of its allowance, and this many standard errors, is a new life.
 NEW_LIFE_SHARE = 0.15
 #: The same at a change that is probably a rebuild.
@@ -83,7 +83,8 @@ def analyse(
             )
     built = panels(records)
     fleet = fit_fleet(built, settings.shifts_to_learn)
-    clean = [without_slips(panel, fleet) for panel in built]
+    proportion = disturbance_proportion(built, fleet)
+    clean = [without_faults(panel, fleet, proportion) for panel in built]
     quantities = FleetQuantities(fit_fleet(clean, settings.shifts_to_learn), fleet_rates(clean))
     wanted = [p for p in clean if units is None or p.unit in set(units)]
     done = []

@@ -159,7 +159,7 @@ def _pressure(c: _Cells) -> Parts:
     sd_apply = c.sd[apply].max(initial=0.0) or 1.0
     joint = np.where(apply, sd_apply, np.where(release, 0.5 * sd_apply, 0.0))
     basis = [joint, np.where(release, 0.25 * sd_apply, 0.0), c.column(0.5, c.of("shift_time"))]
-    return _stack(basis), c.column(np.where(apply, 0.1, np.where(release | c.of("shift_time"), 0.12, 0.04)))
+    return _stack(basis), c.column(np.where(apply, 0.15, np.where(release | c.of("shift_time"), 0.15, 0.04)))
 
 
 def _wear(c: _Cells, pack: str) -> Parts:

@@ -9,21 +9,24 @@ Candidate shapes at snapshot j (the change lies between snapshot j-1 and j):
 
 - step: 0 before, then 1 - exp(-N / shifts_to_learn) with N the shifts the cell has learned from since;
 - transient: 0 before, then exp(-N / shifts_to_learn): a jump that is learned away again;
-- bend: 0 before, then the distance driven since snapshot j-1, in 10 000 km.
+- late: what a step or a transient differs by if the rate of learning is another one than thought: its
+  derivative after the logarithm of the rate, N / shifts_to_learn exp(-N / shifts_to_learn);
+- bend: 0 before, then the distance driven since snapshot j-1, in 10 000 km, as far as the cell has followed.
 
 A kind of change (`COURSES`) is one of these shapes, with what comes beside it. Nobody knows the rate of
-learning or the moment of the change exactly, so a step in the model brings a transient in proportion to
-its size: without it, one change would be found as two or three.
+learning exactly, so a step or a transient brings a late shape in proportion to its size: without it, one
+change would be found as two or three.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.panel.fleet import own_scales
+from driftwatch.panel.fleet import unit_scales
 from driftwatch.panel.noise import (
     KM,
     Fleet,
@@ -51,20 +54,26 @@ class Course:
 
 
 #: Shapes that are tried at every snapshot; see the top of this module.
-SHAPES = ("step", "transient", "bend")
+SHAPES = ("step", "transient", "late", "bend")
 COURSES = {
-    "step": Course("step", late="transient"),
+    "step": Course("step", late="late"),
     "bend": Course("bend"),
     # A rebuild sets a new base and clears the values: every cell may first jump anywhere.
     "renewal": Course("step", beside="transient"),
-    "clearing": Course("transient", late="slow transient"),
+    "clearing": Course("transient", late="late"),
 }
-#: How much slower the slow transient is learned away.
-SLOWER = 4.0
 #: Where between two snapshots a change is first taken to lie: the share of the shifts between them that
 #: came after it; and the shares that are tried once a change is found.
 SHARE_AFTER = 0.5
 SHARES = (0.03, 0.2, 0.5, 0.8, 1.0)
+
+
+#: The prior spread of slopes in multiples of what the fleet's units show.
+SLOPE_SPREAD = 2.0
+#: How far a cell that has learned nothing may be from its need, in noise standard deviations; and a cell of
+#: which nothing is known.
+START_SDS = 20.0
+START_UNTOLD_SDS = 2.0
 
 
 @dataclass(frozen=True)
@@ -116,6 +125,10 @@ class Design:
         Index of each cell's signal and mode together.
     slope_precision : array (C,)
         Prior precision of the slopes.
+    slope_common : array (S,)
+        The part of the prior variance of the slopes that the cells of each signal share.
+    start_sd : array (C,)
+        How far each cell may have been from its need at the first snapshot, not having learned it yet.
 
     """
 
@@ -131,6 +144,17 @@ class Design:
     signal: Indices
     group: Indices
     slope_precision: Floats
+    slope_common: Floats
+    start_sd: Floats
+
+    @cached_property
+    def base(self) -> Floats:
+        """Level, slope and what was not learned yet at the first snapshot, (C, T, 3)."""
+        known = _counted(self.learned)
+        total = np.cumsum(np.where(known[:, None], self.learned, 0.0), axis=1)
+        unlearned = np.where(known[:, None], np.exp(-total / self.shifts_to_learn), 0.0)
+        slope = followed(self.distance[:, None], self.learned, self.shifts_to_learn)[:, :, 0]
+        return np.stack([np.ones_like(unlearned), slope, unlearned], axis=2)
 
     def placed(self, shape: str, at: Indices, share: float | Floats) -> Columns:
         """Columns of one shape for changes just before the snapshots `at`; see `candidates`."""
@@ -156,7 +180,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     readings = np.where(used, values - centre[:, None], 0.0)
     names = sorted({c.signal for c in panel.cells})
     signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
-    scale = own_scales(panel, fleet)
+    scale = unit_scales(panel, fleet)
     shifts = shifts_learned(panel, fleet).T
     precision = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty((len(names), len(panel.days), len(panel.days)))
@@ -164,12 +188,15 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         cells = signal == i
         noise = fleet.noise[name]
         together = noise.common_covariance(panel.days) + np.diag(unread_warmth_variance(panel, fleet, name))
+        together = together * scale.common[cells][0] ** 2
         own = noise.own_covariance(panel.days, shifts[cells], fleet.shifts_to_learn)
-        precision[cells] = _precision(own + together, used[cells]) / scale[cells, None, None] ** 2
+        own *= scale.own[cells, None, None] ** 2
+        precision[cells] = _precision(own + together, used[cells])
         common[i] = together
     kinds = [(c.signal, c.mode) for c in panel.cells]
     groups = sorted(set(kinds))
-    spread = np.array([_slope_spread(fleet, name) for name in names])
+    spread = np.array([_slope_spread(panel, fleet, name) for name in names])
+    together_sd = np.array([SLOPE_SPREAD * fleet.noise[name].slope_common_sd for name in names])
     blank = Design(
         distance=(panel.odometer_km - panel.odometer_km[0]) / KM,
         precision=precision,
@@ -183,15 +210,36 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         signal=signal,
         group=np.array([groups.index(kind) for kind in kinds], dtype=np.int64),
         slope_precision=(1.0 / spread**2)[signal],
+        slope_common=np.minimum(together_sd, 0.9 * spread) ** 2,
+        start_sd=_start_sd(panel, fleet),
     )
     every = np.arange(len(panel.days))
     return replace(blank, columns={k: blank.placed(k, every, SHARE_AFTER) for k in SHAPES})
 
 
-def _slope_spread(fleet: Fleet, name: str) -> float:
-    """Prior spread of a cell's slope per 10 000 km: generous, so that real wear is not shrunk away."""
+def _slope_spread(panel: Panel, fleet: Fleet, name: str) -> float:
+    """Prior spread of a cell's slope per 10 000 km from the first snapshot on.
+
+    Generous for volumes, so that real wear is not shrunk away. Trims that all drift are rare, and are to be
+    explained by a change.
+    """
     noise = fleet.noise[name]
-    return max(4.0 * noise.slope_sd, 4.0 * abs(noise.slope), noise.sd)
+    if panel.profile.signal(name).per_pack:
+        return max(4.0 * noise.slope_sd, 4.0 * abs(noise.slope), noise.sd)
+    own = max(noise.slope_sd, abs(noise.slope), 0.12 * noise.sd)
+    return SLOPE_SPREAD * float(np.hypot(own, noise.slope_common_sd))
+
+
+def _start_sd(panel: Panel, fleet: Fleet) -> Floats:
+    """How far a cell may have been from its need at the first snapshot, (C,): less, the more it had learned.
+
+    A controller starts from its base values, and a seldom-driven cell is on its way from there for months.
+    """
+    sd = np.array([fleet.noise[c.signal].sd for c in panel.cells])
+    learned = panel.learn_counts[0] / fleet.shifts_to_learn
+    known = np.isfinite(learned) & (learned > 0)
+    unlearned = np.where(known, START_SDS * np.exp(-np.where(known, learned, 0.0)), START_UNTOLD_SDS)
+    return np.where([c.mode == "" for c in panel.cells], 0.0, unlearned * sd)
 
 
 def _precision(covariance: Floats, used: Bools) -> Floats:
@@ -209,6 +257,21 @@ def _learned(panel: Panel, fleet: Fleet) -> Floats:
     return np.asarray(learned)
 
 
+def _counted(learned: Floats) -> Bools:
+    """Cells that learn by repeats, (C,); packs are measured afresh."""
+    return np.isfinite(learned[:, -1]) if learned.size else np.zeros(len(learned), dtype=bool)
+
+
+def followed(need: Floats, learned: Floats, shifts_to_learn: float) -> Floats:
+    """What cells show of a need (T, J) that moves all the time, each learning after it, (C, T, J)."""
+    gain = 1.0 - np.exp(-learned / shifts_to_learn)
+    shown = np.zeros((len(learned), *need.shape))
+    for t in range(1, len(need)):
+        before = shown[:, t - 1]
+        shown[:, t] = before + gain[:, t, None] * (need[t] - before)
+    return shown
+
+
 def candidates(
     shape: str, learned: Floats, distance: Floats, shifts_to_learn: float, share: float | Floats, at: Indices
 ) -> Floats:
@@ -218,17 +281,17 @@ def candidates(
     """
     # Nothing can change before the first snapshot.
     first = np.where(at > 0, at, len(distance))
-    after: Bools = np.arange(len(distance))[:, None] >= first[None, :]
+    after = np.greater_equal(np.arange(len(distance))[:, None], first[None, :])
     if shape == "bend":
         driven = np.maximum(distance[:, None] - distance[np.maximum(at - 1, 0)][None, :], 0.0)
-        return np.broadcast_to(driven * after, (len(learned), *after.shape))
-    known: Bools = np.isfinite(learned).all(axis=1)
+        return followed(driven * after, learned, shifts_to_learn)
+    known = _counted(learned)
     repeats = np.where(known[:, None], learned, 0.0) / shifts_to_learn
     total: Floats = np.cumsum(repeats, axis=1)
     start = total[:, at] - share * repeats[:, at]
     since = total[:, :, None] - start[:, None, :]
-    if shape == "slow transient":
-        since /= SLOWER
-    left = np.exp(-np.maximum(since, 0.0, out=since), out=since)
+    since = np.maximum(since, 0.0, out=since)
+    left = np.exp(-since)
     left[~known] = 0.0
-    return np.where(after, 1.0 - left if shape == "step" else left, 0.0)
+    column = {"step": 1.0 - left, "transient": left, "late": since * left}[shape]
+    return np.where(after, column, 0.0)

@@ -6,18 +6,28 @@ candidate: so a cell too short to tell a slope from a step says little about eit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Design, Indices
 from driftwatch.changes.evidence import Effects, Pattern
+from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.panel import Floats
 
 #: Precision that stands for "nothing known before" on levels.
 FLAT = 1e-8
-#: How far, as a share of its size, a change may deviate from the expected course of arrival.
-LATE_SHARE = 0.3
+#: Standard deviation of the logarithm of a cell's rate of learning about the fleet's.
+LATE_SHARE = 0.6
+#: A cell is a loner when it moved so many standard deviations further than the median of its signal and mode,
+#: which itself moved less than STILL_SDS; at most so many cells, or this share of them, are taken for loners.
+LONER_SDS = 3.5
+STILL_SDS = 1.5
+LONERS = 3
+LONER_SHARE = 0.05
+#: Columns held before any change: level, slope, and what was not learned yet at the first snapshot.
+BASE = 3
 #: Least share of a candidate's information that must be its own, for the cell to say anything of it.
 LEAST_OWN = 1e-6
 
@@ -62,14 +72,13 @@ class Held:
 
 
 def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Placed]) -> Held:
-    """Give level, slope, the changes placed and what comes with them.
+    """Give level, slope, what was not learned at the start, the changes placed and what comes with them.
 
     Shapes that come beside a change have a size of their own; shapes for a wrong rate or moment of arrival
     are in proportion to the change's size in that cell.
     """
-    level_and_slope = np.stack([np.ones_like(design.distance), design.distance], axis=1)
-    columns = [np.broadcast_to(level_and_slope, (*design.readings.shape, 2))]
-    precision = [np.full(len(design.signal), FLAT), design.slope_precision]
+    columns, precision = [design.base], [np.full(len(design.signal), FLAT), design.slope_precision]
+    precision.append(1.0 / np.maximum(design.start_sd, 1e-6) ** 2)
     for change in placed:
         pattern = patterns[change.pattern]
         columns.append(_column(design, COURSES[pattern.kind].main, change))
@@ -77,7 +86,7 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
     if not placed:
         return held
-    size = held.solution[:, 2:]
+    size = held.solution[:, BASE:]
     for i, change in enumerate(placed):
         pattern = patterns[change.pattern]
         course = COURSES[pattern.kind]
@@ -166,13 +175,46 @@ def effects_of(
 
     course = COURSES[kind]
     main = _beside(held, columns(course.main))
-    if kind == "step" and course.late:
-        # A step's lateness is weighed as it will be once the step is in the model: in proportion to it.
-        late = LATE_SHARE * _typical_size(design, _effects(design, held, main, None, None))
-        return _with(design, held, main, _beside(held, columns(course.late)), late)
+    if kind == "bend":
+        return _effects(design, held, main, None, None)
+    return _without_loners(_sudden(design, kind, late, held, main, columns), design.group)
+
+
+def _sudden(
+    design: Design, kind: str, late: Floats, held: Held, main: _Beside, columns: Callable[[str], Columns]
+) -> Effects:
+    course = COURSES[kind]
+    if course.late:
+        # Lateness is weighed as it will be once the change is in the model: in proportion to it.
+        size = _typical_size(design, _effects(design, held, main, None, None))
+        return _with(design, held, main, _beside(held, columns(course.late)), LATE_SHARE * size)
     if course.beside:
         return _with(design, held, main, _beside(held, columns(course.beside)), late[:, None])
     return _effects(design, held, main, None, None)
+
+
+def _without_loners(effects: Effects, group: Indices) -> Effects:
+    """Let cells say nothing that moved far, alone, while the others of their signal and mode stood still.
+
+    That is a slip of the keyboard or a single value that was cleared, no change of the transmission. Where
+    more than a few cells do so, it is something real.
+    """
+    told = np.isfinite(effects.own_var)
+    sd = np.sqrt(np.where(told, effects.own_var + effects.shared_sd**2, 1.0))
+    z = np.where(told, effects.estimate / sd, np.nan)
+    middle = np.empty_like(z)
+    for g in range(group.max(initial=-1) + 1):
+        middle[:, group == g] = nan_median(z[:, group == g], axis=1)[:, None]
+    with np.errstate(invalid="ignore"):
+        alone = (np.abs(z - middle) > LONER_SDS) & (np.abs(middle) < STILL_SDS)
+    few = alone.sum(axis=1) <= np.maximum(LONERS, LONER_SHARE * told.sum(axis=1))
+    alone &= few[:, None]
+    return replace(
+        effects,
+        estimate=np.where(alone, 0.0, effects.estimate),
+        own_var=np.where(alone, np.inf, effects.own_var),
+        shared_sd=np.where(alone, 0.0, effects.shared_sd),
+    )
 
 
 def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
@@ -243,6 +285,9 @@ def _shared_part(
         )
     weights /= information[best, None, :]
     spread = (weights * (design.common[design.signal[best]] @ weights)).sum(axis=1)
+    # The cells' slopes from the start are not independent of each other either.
+    tilt = (weights * design.base[best, :, 1:2]).sum(axis=1)
+    spread += design.slope_common[design.signal[best], None] * tilt**2
     return np.asarray(np.clip(spread * information[best], 0.0, 0.95)[design.group])
 
 

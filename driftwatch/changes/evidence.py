@@ -8,7 +8,7 @@ through the low rank of the shared parts (Woodbury identity).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,9 +18,18 @@ from driftwatch.panel.panel import Floats
 
 #: Variance that stands for "this cell says nothing".
 UNTOLD = 1e30
-#: "No change" allows that readings are noisier at this place than elsewhere, by these factors of the
-#: variance, with these chances; so that scatter alone, without a common direction, is no evidence.
-NOISIER = {1.0: 0.7, 1.4: 0.15, 2.0: 0.1, 3.0: 0.05}
+#: "No change" allows that readings are noisier at this place than elsewhere: the cells' own part of the
+#: variance by one factor, the part that a signal's cells share by another, with these chances. So scatter
+#: without a common direction is no evidence, nor is a season that moves one signal further than usual.
+NOISIER = {
+    (1.0, 1.0): 0.6,
+    (1.4, 1.0): 0.12,
+    (2.0, 1.0): 0.08,
+    (3.0, 1.0): 0.04,
+    (1.0, 4.0): 0.08,
+    (1.0, 12.0): 0.04,
+    (2.0, 6.0): 0.04,
+}
 
 
 @dataclass(frozen=True)
@@ -144,15 +153,17 @@ def log_factors(effects: Effects, patterns: Stack, signal: NDArray[np.int64]) ->
 
 
 def noisier_factor(effects: Effects, signal: NDArray[np.int64]) -> Floats:
-    """Log Bayes factor of "no change, but perhaps noisier here" against plain "no change", shape (J,).
-
-    The cell's own part of the error may be larger by the factors in `NOISIER`; the shared part is as it is.
-    """
+    """Log Bayes factor of "no change, but perhaps noisier here" against plain "no change", shape (J,)."""
     own = np.minimum(effects.own_var, UNTOLD)
     plain = _null_density(effects, own, signal)
     louder = [
-        np.log(chance) + _null_density(effects, np.where(own < UNTOLD, factor * own, UNTOLD), signal)
-        for factor, chance in NOISIER.items()
+        np.log(chance)
+        + _null_density(
+            replace(effects, shared_sd=np.sqrt(shared) * effects.shared_sd),
+            np.where(own < UNTOLD, factor * own, UNTOLD),
+            signal,
+        )
+        for (factor, shared), chance in NOISIER.items()
     ]
     return np.asarray(np.logaddexp.reduce(louder) - plain)
 

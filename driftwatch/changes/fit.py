@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from driftwatch.changes.design import COURSES, Design
-from driftwatch.changes.estimates import Placed, estimate_effects, held_beside, without_slope
+from driftwatch.changes.estimates import BASE, Placed, estimate_effects, held_beside, without_slope
 from driftwatch.changes.evidence import Effects, Pattern
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.changes.search import SearchResult, strength
@@ -25,8 +25,8 @@ def fit_unit(
             kind=COURSES[patterns[place.pattern].kind].main,
             index=place.index,
             span=_span(table, place),
-            effect=solution[:, 2 + i],
-            effect_se=se[:, 2 + i],
+            effect=solution[:, BASE + i],
+            effect_se=se[:, BASE + i],
             evidence=strength(table, place),
         )
         for i, (place, table) in enumerate(zip(found.placed, found.tables, strict=True))

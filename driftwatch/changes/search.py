@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from driftwatch.changes.design import SHARES, Design, Indices
+from driftwatch.changes.design import SHARE_AFTER, SHARES, Design, Indices
 from driftwatch.changes.estimates import Held, Placed, effects_of, held_beside
 from driftwatch.changes.evidence import Effects, Pattern, Stack, log_factors, noisier_factor, stack
 from driftwatch.panel.panel import Floats
@@ -168,14 +168,15 @@ class _Search:
         return None if taken or strength(table, best) <= self.threshold else best
 
     def _settle(self, change: Placed, placed: list[Placed]) -> Placed:
-        """Move a change to the snapshot beside it, and the moment between snapshots, that fit it best."""
+        """Move a change to where it fits best: a bend anywhere, others to a snapshot beside and a moment."""
         pattern = self.patterns[change.pattern]
-        if pattern.kind == "bend":
-            return change
         last = len(self.design.distance) - 1
-        near = [j for j in (change.index - 1, change.index, change.index + 1) if 1 <= j <= last]
+        near = [j for j in range(change.index - 1, change.index + 2) if 1 <= j <= last]
+        shares: tuple[float, ...] = SHARES
+        if pattern.kind == "bend":
+            near, shares = list(range(1, last + 1)), (SHARE_AFTER,)
         held = self._held([p for p in placed if p != change])
-        share, at = (part.ravel() for part in np.meshgrid(SHARES, near, indexing="ij"))
+        share, at = (part.ravel() for part in np.meshgrid(shares, near, indexing="ij"))
         effects = effects_of(self.design, pattern.kind, pattern.late, held, at, share)
         gain = log_factors(effects, stack([pattern]), self.design.signal)[0]
         gain += self.log_prior[change.pattern, at] - np.where(share == min(SHARES), LATER, 0.0)

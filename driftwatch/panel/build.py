@@ -14,14 +14,16 @@ from driftwatch.store.records import Records
 
 #: Without learn counts, a mode in which at least this share of cells repeats exactly was not driven.
 REPEAT_SHARE = 0.6
+#: And one in which at least this share of all readings repeats is seldom driven: no repeat in it is news.
+SELDOM_SHARE = 0.35
 
 
 def panels(records: Records) -> list[Panel]:
     """Give one panel a unit, in the order of `records.units`.
 
     A reading is usable unless it repeats an old value: its learn count is 0 and the value has not moved,
-    or, without counts, its whole mode stood still. A value that moved although nothing was learned is kept:
-    that is what clearing the learned values looks like.
+    or, without counts, its whole mode stood still or does so often. A value that
+    moved although nothing was learned is kept: that is what clearing the learned values looks like.
     """
     readings = _by_unit(records.readings)
     snapshots = _by_unit(records.snapshots)
@@ -89,7 +91,8 @@ def usable_readings(values: Floats, counts: Floats, cells: tuple[Cell, ...]) -> 
             continue
         known = read & uncounted & inside
         share = (same & known).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-        usable &= ~(same & known & (share >= REPEAT_SHARE)[:, None])
+        seldom = (same & known).sum() >= SELDOM_SHARE * known[1:].sum()
+        usable &= ~(same & known & ((share >= REPEAT_SHARE) | seldom)[:, None])
     return usable
 
 

@@ -1,8 +1,13 @@
-"""Readings that contradict the ones around them: set aside, named, never dropped silently."""
+"""Readings that contradict the ones around them: set aside, named, never dropped silently.
+
+A *slip* is one cell, in one snapshot, far from what the same cell read before and after. A *disturbance*
+moves a whole snapshot for its own time and is gone at the next: cold fluid at the reading, where its
+temperature was not noted. It moves the signals in a fixed proportion, known from the fleet, and is taken off.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,23 +22,101 @@ SLIP_SDS = 6.0
 SLIP_SHARE = 0.04
 #: Readings on each side whose median stands for "before" and "after".
 SIDE = 3
+#: A snapshot's movement is a disturbance if this share of it lies in the proportion of one.
+ALIKE = 0.6
+#: Fewest snapshots in a fleet that tell the proportion of disturbances.
+LEAST_TOLD = 30
 
 
-def without_slips(panel: Panel, fleet: Fleet) -> Panel:
-    """Give the panel with suspected slips marked (`slips`) and left out of `usable`.
+@dataclass(frozen=True)
+class Around:
+    """What each cell read before and after each snapshot, and how far the snapshot stands out; all (T, C)."""
 
-    A slip is one cell, in one snapshot, far from what the same cell read before and after, while the rest
-    of the snapshot is in line. At the newest snapshot there is no "after": a lone jump there waits until
-    the next snapshot confirms it.
+    before: Floats
+    after: Floats
+    beyond: Floats
+    sd: Floats
+
+
+def around(panel: Panel, fleet: Fleet) -> Around:
+    """Compare every reading with the medians of the readings before and after it."""
+    values = corrected(panel, fleet)
+    before, after = _median_before(values), _median_before(values[::-1])[::-1]
+    with np.errstate(invalid="ignore"):
+        above, below = values - np.fmax(before, after), np.fmin(before, after) - values
+    beyond = np.where(above > 0, above, np.where(below > 0, -below, 0.0))
+    sd = np.array([max(fleet.noise[c.signal].sd, fleet.noise[c.signal].resolution) for c in panel.cells])
+    return Around(before, after, np.where(np.isfinite(values), beyond, np.nan), sd)
+
+
+def disturbance_proportion(panels: list[Panel], fleet: Fleet) -> dict[str, float]:
+    """Give how a disturbance of usual size moves each signal, in its unit.
+
+    Where fluid temperatures are recorded, it is what temperature does. Where none is, the snapshots that
+    stand out from both their neighbours tell: the leading direction of the means of their signals.
     """
+    if fleet.temp_sd_c > 0:
+        return {name: noise.temperature * fleet.temp_sd_c for name, noise in fleet.noise.items()}
+    names = list(fleet.noise)
+    rows = [_by_signal(panel, around(panel, fleet), names)[1:-1] for panel in panels if len(panel.days) > 2]
+    moved = np.concatenate([np.zeros((0, len(names))), *rows])
+    moved = moved[np.isfinite(moved).all(axis=1)]
+    if len(moved) < LEAST_TOLD:
+        return dict.fromkeys(names, 0.0)
+    size, direction = np.linalg.eigh(moved.T @ moved / len(moved))
+    leading = direction[:, -1] * np.sqrt(max(size[-1], 0.0))
+    return {name: float(w * fleet.noise[name].sd) for name, w in zip(names, leading, strict=True)}
+
+
+def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> Panel:
+    """Give the panel with suspected slips marked and left out of `usable`, and with its disturbances."""
     if len(panel.days) < 3 or not panel.cells:
         return panel
+    calm = replace(panel, disturbance=_disturbance(panel, fleet, proportion))
+    return _without_slips(calm, fleet)
+
+
+def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> Floats:
+    """What moved whole snapshots whose temperature is not known, (T, C); nil at the first and the last.
+
+    A snapshot's movement beyond its neighbours is projected on the usual proportion, and believed where the
+    proportion explains most of it.
+    """
+    names = list(fleet.noise)
+    moved = np.nan_to_num(_by_signal(panel, around(panel, fleet), names))
+    usual = np.array([proportion.get(n, 0.0) / fleet.noise[n].sd for n in names])
+    size = moved @ usual / max(float(usual @ usual), 1e-12)
+    explained = size**2 * (usual @ usual)
+    believed = explained > ALIKE * (moved**2).sum(axis=1)
+    believed[[0, -1]] = False
+    size = np.where(believed & ~np.isfinite(panel.fluid_temp_c), size, 0.0)
+    return np.asarray(size[:, None] * np.array([proportion.get(c.signal, 0.0) for c in panel.cells]))
+
+
+def _by_signal(panel: Panel, near: Around, names: list[str]) -> Floats:
+    """Mean movement beyond the neighbours of each signal's cells in noise sds, (T, S); NaN where not read."""
+    out = np.full((len(panel.days), len(names)), np.nan)
+    for i, name in enumerate(names):
+        cells = np.array([c.signal == name for c in panel.cells], dtype=bool)
+        known = np.isfinite(near.beyond[:, cells])
+        total = np.where(known, near.beyond[:, cells] / near.sd[cells], 0.0).sum(axis=1)
+        count = known.sum(axis=1)
+        out[count > 0, i] = (total / np.maximum(count, 1))[count > 0]
+    return out
+
+
+def _without_slips(panel: Panel, fleet: Fleet) -> Panel:
+    """Mark suspected slips and leave them out of `usable`.
+
+    The rest of the snapshot must be in line. At the newest snapshot there is no "after": a lone jump there
+    waits until the next snapshot confirms it.
+    """
     values = corrected(panel, fleet)
-    sd = np.array([max(fleet.noise[c.signal].sd, fleet.noise[c.signal].resolution) for c in panel.cells])
-    before, after = _median_before(values), _median_before(values[::-1])[::-1]
+    near = around(panel, fleet)
+    before, after = near.before, near.after
     # A value that has been moving all along may go on doing so: at the ends, allow as much again.
     moving = np.abs(before - _median_before(np.where(np.isfinite(values), before, np.nan)))
-    allowed = SLIP_SDS * sd + np.where(np.isfinite(after), 0.0, 3.0 * np.nan_to_num(moving))
+    allowed = SLIP_SDS * near.sd + np.where(np.isfinite(after), 0.0, 3.0 * np.nan_to_num(moving))
     before = np.where(np.isfinite(before), before, after)
     # At the newest snapshot the reading before stands for what comes after: two in a row are no slip.
     latest = pd.DataFrame(values).ffill().shift(1).to_numpy()

@@ -13,9 +13,12 @@ and pairs between which a cell learned from too few shifts to have shed its lear
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import nnls
 from scipy.stats import norm
 
 from driftwatch.panel.noise import (
@@ -26,10 +29,11 @@ from driftwatch.panel.noise import (
     SignalNoise,
     corrected,
     shifts_learned,
+    undisturbed,
     unread_warmth_variance,
     warmth,
 )
-from driftwatch.panel.panel import Floats, Panel
+from driftwatch.panel.panel import Bools, Floats, Panel
 
 LAGS = np.arange(1, 7)
 #: Month-to-month memories tried; a longer one could not be told from these lags.
@@ -54,10 +58,26 @@ FEW_UNITS = 4.0
 USUAL_WANDER = 0.5
 USUAL_COMMON = 0.35
 USUAL_MEMORY = 0.75
+#: The same for the slopes of trims, in multiples of the noise per 10 000 km.
+USUAL_SLOPE = 0.12
 #: Fewest pairs of readings for a slope.
 LEAST_RISES = 4
+#: Bins of the shifts learned from between two readings, with the fewest differences in one and the fewest
+#: bins for a learning curve; the error of a bin beside its chance error, as a share.
+SHIFTS_APART = (0.0, 1.5, 2.5, 5.5, 10.5, 20.5, 40.5, 80.5)
+LEAST_RECENT = 60
+LEAST_BINS = 4
+CURVE_ERROR = 0.05
+#: Rates of learning tried, in multiples of the usual one, and how far (log-scale) it is thought to lie off.
+RATES = np.array([0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5])
+RATE_SD = 0.5
+#: Share of a trim's short noise that is there at once, where no counts of shifts tell (no source).
+USUAL_WHITE = 0.25
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.
 OWN_PRIOR = 60.0
+#: The same for what the cells of a signal do together; looked at where so many cells were read.
+COMMON_PRIOR = 30.0
+LEAST_CELLS = 3
 #: A unit's own noise is never taken to be less than this share of the fleet's.
 LEAST_OWN = 0.8
 
@@ -77,52 +97,83 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
         snapshots=sum(len(p.taken_at) for p in panels),
     )
     jumps = [_jumps(p) for p in panels]
-    return replace(blank, noise={name: _fit_signal(name, panels, jumps, blank) for name in names})
+    gathered = {name: _gather(name, panels, jumps, blank) for name in names}
+    fleet = replace(blank, shifts_to_learn=_rate_of_learning(list(gathered.values()), shifts_to_learn))
+    return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
 
 
 def _usual_shifts(panels: list[Panel]) -> dict[str, float]:
-    """Median count of shifts between snapshots in each mode, over all units that have counts."""
+    """Shifts between snapshots at which a cell of each mode learned, over all units that have counts.
+
+    The upper quartile: they stand for cells whose counts are not recorded, and taking too few would make
+    noise of a well-driven cell look like news.
+    """
     counts: dict[str, list[Floats]] = {}
     for panel in panels:
         modes = np.array([c.mode for c in panel.cells])
         for mode in set(modes.tolist()):
             seen = panel.learn_counts[1:, modes == mode]
-            counts.setdefault(mode, []).append(seen[np.isfinite(seen)])
+            counts.setdefault(mode, []).append(seen[np.isfinite(seen) & (seen > 0)])
     pooled = {mode: np.concatenate(parts) for mode, parts in counts.items()}
-    return {mode: float(np.median(seen)) for mode, seen in pooled.items() if len(seen)}
+    return {mode: float(np.quantile(seen, 0.75)) for mode, seen in pooled.items() if len(seen)}
 
 
-def own_scales(panel: Panel, fleet: Fleet) -> Floats:
-    """Noise of each of a unit's cells against the fleet's, shape (C,), one factor a signal.
+@dataclass(frozen=True)
+class Scales:
+    """A unit's noise against the fleet's, one factor of the standard deviation a signal, for each cell (C,).
 
-    From differences to the usable reading before, each over what the fleet's noise expects of it, shrunk
-    to the fleet where the unit has few.
+    `own` is that of the cells' own parts, `common` that of what the signal's cells share.
     """
-    own = np.ones(len(panel.cells))
+
+    own: Floats
+    common: Floats
+
+
+def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
+    """Estimate a unit's own scales from differences to the usable reading before, shrunk to the fleet's.
+
+    What the cells of a signal do together, and what each does beside that, are looked at apart.
+    """
+    own, common = np.ones(len(panel.cells)), np.ones(len(panel.cells))
     if len(panel.days) < 3:
-        return own
+        return Scales(own, common)
     gap, previous = _steps(corrected(panel, fleet), _jumps(panel))
     shifts = shifts_learned(panel, fleet)
-    columns = np.arange(gap.shape[1])[None, :]
-    between = shifts - shifts[np.maximum(previous, 0), columns]
+    between = shifts - np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
     months = (panel.days[:, None] - panel.days[np.maximum(previous, 0)]) / MONTH
     for name in sorted({c.signal for c in panel.cells}):
         inside = np.array([c.signal == name for c in panel.cells])
         noise = fleet.noise[name]
-        kept = np.power(noise.memory, months[:, inside])
-        expected = 2.0 * (
-            noise.white_sd**2
-            + noise.common_white_sd**2
-            + unread_warmth_variance(panel, fleet, name)[:, None]
-            + noise.learning_sd**2 * (1.0 - np.exp(-between[:, inside] / fleet.shifts_to_learn))
-            + (noise.wander_sd**2 + noise.common_wander_sd**2) * (1.0 - kept)
-        )
-        relative = gap[:, inside] / np.sqrt(np.maximum(expected, 1e-18))
-        seen = relative[np.isfinite(relative)]
-        if len(seen):
-            ratio = trimmed_sd(seen)
-            own[inside] = np.sqrt((len(seen) * ratio**2 + OWN_PRIOR) / (len(seen) + OWN_PRIOR))
-    return np.maximum(own, LEAST_OWN)
+        moved, faded = gap[:, inside], 1.0 - np.power(noise.memory, months[:, inside])
+        learned = noise.learning_sd**2 * (1.0 - np.exp(-between[:, inside] / fleet.shifts_to_learn))
+        apart = 2.0 * (noise.white_sd**2 + learned + noise.wander_sd**2 * faded)
+        unread = unread_warmth_variance(panel, fleet, name)[:, None]
+        together = 2.0 * (noise.common_white_sd**2 + unread + noise.common_wander_sd**2 * faded)
+        known = np.isfinite(moved)
+        count = known.sum(axis=1)
+        enough = count >= LEAST_CELLS
+        mean = np.where(known, moved, 0.0).sum(axis=1) / np.maximum(count, 1)
+        aside = np.where(known & enough[:, None], moved - mean[:, None], np.nan)
+        aside = aside / np.sqrt(np.maximum(apart * (1.0 - 1.0 / np.maximum(count, 2))[:, None], 1e-18))
+        own[inside] = _shrunk(aside[np.isfinite(aside)], OWN_PRIOR)
+        if enough.any():
+            expected = _mean(together, known) + _mean(apart, known) / np.maximum(count, 1)
+            common[inside] = _shrunk((mean / np.sqrt(np.maximum(expected, 1e-18)))[enough], COMMON_PRIOR)
+    return Scales(own, common)
+
+
+def _mean(values: Floats, known: Bools) -> Floats:
+    """Mean of each row's known values, 0 where there are none."""
+    whole = np.broadcast_to(values, known.shape)
+    return np.asarray(np.where(known, whole, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
+
+
+def _shrunk(relative: Floats, prior: float) -> float:
+    """Scale of values that should have scale 1, the fleet counting as `prior` of them."""
+    if not len(relative):
+        return 1.0
+    scale = np.sqrt((len(relative) * trimmed_sd(relative) ** 2 + prior) / (len(relative) + prior))
+    return max(float(scale), LEAST_OWN)
 
 
 def _jumps(panel: Panel) -> Floats:
@@ -179,16 +230,22 @@ def nan_median(values: Floats, axis: int) -> Floats:
 
 @dataclass
 class _Gaps:
-    """Differences over 1, 2, ... snapshots: of fresh cells, of all cells, and of unit means."""
+    """Differences over 1, 2, ... snapshots: of fresh cells, of all cells, and of unit means.
+
+    `recent` has differences to the usable reading before, and the shifts learned from between the two.
+    """
 
     fresh: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
     every: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
     means: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
     sizes: list[Floats] = field(default_factory=list)
     months: list[Floats] = field(default_factory=list)
+    recent: list[Floats] = field(default_factory=list)
 
-    def add(self, values: Floats, shifts: Floats, days: Floats, jump: Floats, fresh_from: float) -> None:
-        """Take in one unit's values and shifts learned so far, both (T, cells of the signal)."""
+    def add(
+        self, values: Floats, shifts: Floats, counted: Bools, days: Floats, jump: Floats, fresh_from: float
+    ) -> None:
+        """Take in one unit's values, shifts learned so far and whether they were counted, all (T, cells)."""
         self.months.append(np.diff(days) / MONTH)
         for i, lag in enumerate(LAGS):
             if len(values) <= lag:
@@ -202,18 +259,49 @@ class _Gaps:
             if wide.any():
                 self.means[i].append(np.nanmean(gap[wide], axis=1))
                 self.sizes.append(known[wide].astype(float))
+        gap, previous = _steps(values, jump)
+        told = np.isfinite(gap) & counted
+        before = np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
+        self.recent.append(np.stack([gap[told], (shifts - before)[told]]))
 
 
-def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -> SignalNoise:
+@dataclass(frozen=True)
+class _Gathered:
+    """What all units say about one signal."""
+
+    name: str
+    per_pack: bool
+    resolution: float
+    temperature: float
+    gaps: _Gaps
+    slopes: Floats
+    unit_slopes: Floats
+    readings: int
+    units: int
+
+    @cached_property
+    def learning_curve(self) -> Floats:
+        """Rows of mean shifts, half the squared scale of the differences, and how many; (B, 3)."""
+        if self.per_pack or not self.gaps.recent:
+            return np.zeros((0, 3))
+        gap, shifts = np.concatenate(self.gaps.recent, axis=1)
+        rows = []
+        for low, high in pairwise(SHIFTS_APART):
+            inside = (shifts > low) & (shifts <= high)
+            if inside.sum() >= LEAST_RECENT:
+                rows.append([shifts[inside].mean(), trimmed_sd(gap[inside]) ** 2 / 2.0, inside.sum()])
+        return np.array(rows).reshape(-1, 3)
+
+
+def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -> _Gathered:
     kind = next(p.profile.signal(name) for p in panels if any(c.signal == name for c in p.cells))
-    resolution = kind.resolution or 0.0
     used = [(p, j) for p, j in zip(panels, jumps, strict=True) if any(c.signal == name for c in p.cells)]
     temperature = _temperature(name, used)
     gaps, slopes, unit_slopes, count = _Gaps(), [np.zeros(0)], [], 0
     for panel, jump in used:
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         degrees = temperature * warmth(panel, fleet.usual_temp_c)
-        values = np.where(panel.usable, panel.values, np.nan)[:, inside] - degrees[:, None]
+        values = np.where(panel.usable, undisturbed(panel), np.nan)[:, inside] - degrees[:, None]
         count += int(np.isfinite(values).sum())
         if len(values) < 4:
             continue
@@ -222,25 +310,77 @@ def _fit_signal(name: str, panels: list[Panel], jumps: list[Floats], fleet: Flee
         unit_slopes.append(_median(slope))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
         fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
-        gaps.add(values, shifts_learned(panel, fleet)[:, inside], panel.days, jump[:, inside], fresh_from)
-    white, wander, common_white, common_wander, memory = _parts(gaps, len(used))
-    floor = max(resolution / np.sqrt(12.0), 1e-9)
-    pooled = np.concatenate(slopes)
-    centre = float(np.nan_to_num(_median(pooled)))
+        shifts = shifts_learned(panel, fleet)[:, inside]
+        counted = np.isfinite(panel.learn_counts[:, inside])
+        gaps.add(values, shifts, counted, panel.days, jump[:, inside], fresh_from)
+    return _Gathered(
+        name,
+        kind.per_pack,
+        kind.resolution or 0.0,
+        temperature,
+        gaps,
+        np.concatenate(slopes),
+        np.array(unit_slopes or [0.0]),
+        count,
+        len(used),
+    )
+
+
+def _rate_of_learning(gathered: list[_Gathered], usual: float) -> float:
+    """Shifts that a cell needs to learn, from how differences grow with the shifts between them.
+
+    Half the squared scale of differences over N shifts is a + b (1 - exp(-N / rate)); the rate that fits
+    all signals best, not far from the usual one.
+    """
+    rates = usual * RATES
+    misfit = (np.log(RATES) / RATE_SD) ** 2
+    for signal in gathered:
+        if len(signal.learning_curve) >= LEAST_BINS:
+            misfit = misfit + np.array([_learning_split(signal.learning_curve, r)[2] for r in rates])
+    return float(rates[np.argmin(misfit)])
+
+
+def _learning_split(curve: Floats, rate: float) -> tuple[float, float, float]:
+    """Parts a (there at once) and b (learned) of a learning curve, and the misfit of `_rate_of_learning`."""
+    shifts, size, count = curve.T
+    error = size * np.sqrt(2.0 / count + CURVE_ERROR**2)
+    design = np.stack([np.ones_like(shifts), 1.0 - np.exp(-shifts / rate)], axis=1) / error[:, None]
+    (a, b), left = nnls(design, size / error)
+    return float(a), float(b), float(left) ** 2
+
+
+def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
+    """Work out the parts of a signal's noise from what all units say."""
+    white, wander, common_white, common_wander, memory = _parts(g.gaps, g.units)
+    floor = max(g.resolution / np.sqrt(12.0), 1e-9)
+    at_once = white
+    if not g.per_pack:
+        enough = len(g.learning_curve) >= LEAST_BINS
+        there = _learning_split(g.learning_curve, fleet.shifts_to_learn)[0] if enough else USUAL_WHITE * white
+        at_once = min(max(there - common_white, floor**2), white)
+    centre = float(np.nan_to_num(_median(g.slopes)))
+    slope_sd, slope_common_sd = _spread(g.slopes - centre), _spread(g.unit_slopes - centre)
+    if not g.per_pack:
+        # What a few units do is not what is usual: trims usually stay where they are.
+        lean = FEW_UNITS / (FEW_UNITS + g.units)
+        usual = USUAL_SLOPE * float(np.sqrt(white + wander))
+        centre *= 1.0 - lean
+        slope_sd = (1.0 - lean) * slope_sd + lean * usual
+        slope_common_sd = (1.0 - lean) * slope_common_sd + lean * usual
     return SignalNoise(
-        white_sd=max(float(np.sqrt(white)), floor) if kind.per_pack else floor,
-        learning_sd=0.0 if kind.per_pack else float(np.sqrt(max(white - floor**2, 0.0))),
+        white_sd=max(float(np.sqrt(at_once)), floor),
+        learning_sd=float(np.sqrt(max(white - at_once, 0.0))),
         wander_sd=float(np.sqrt(wander)),
         common_white_sd=float(np.sqrt(common_white)),
         common_wander_sd=float(np.sqrt(common_wander)),
         memory=memory,
-        temperature=temperature,
-        resolution=resolution,
+        temperature=g.temperature,
+        resolution=g.resolution,
         slope=centre,
-        slope_sd=_spread(pooled - centre),
-        slope_common_sd=_spread(np.array(unit_slopes or [0.0]) - centre),
-        readings=count,
-        units=len(used),
+        slope_sd=slope_sd,
+        slope_common_sd=slope_common_sd,
+        readings=g.readings,
+        units=g.units,
     )
 
 

@@ -28,6 +28,8 @@ REFERENCE_TEMP_C = 80.0
 MONTH = 30.44
 #: Shifts assumed learned between two snapshots where the controller's counts were not recorded.
 UNCOUNTED_SHIFTS = 40.0
+#: Share of a disturbance's size that is left once it was taken off.
+DISTURBANCE_LEFT = 0.4
 
 
 @dataclass(frozen=True)
@@ -131,13 +133,25 @@ def corrected(panel: Panel, fleet: Fleet) -> Floats:
     """Give the panel's values as they would read at the reference temperature; NaN where not usable."""
     coefficient = np.array([fleet.noise[c.signal].temperature for c in panel.cells])
     degrees = warmth(panel, fleet.usual_temp_c)
-    return np.where(panel.usable, panel.values - degrees[:, None] * coefficient, np.nan)
+    return np.where(panel.usable, undisturbed(panel) - degrees[:, None] * coefficient, np.nan)
+
+
+def undisturbed(panel: Panel) -> Floats:
+    """Give the panel's values without what moved single snapshots as a whole, (T, C)."""
+    return panel.values if panel.disturbance is None else panel.values - panel.disturbance
 
 
 def unread_warmth_variance(panel: Panel, fleet: Fleet, signal: str) -> Floats:
-    """Variance that an unrecorded fluid temperature adds to all of a signal's cells together, (T,)."""
+    """Variance that an unrecorded fluid temperature adds to all of a signal's cells together, (T,).
+
+    Where the disturbances of whole snapshots were taken off, a part is left; at the first and the last
+    snapshot, where they cannot be told, all of it.
+    """
     spread = (fleet.noise[signal].temperature * fleet.temp_sd_c) ** 2
-    return np.where(np.isfinite(panel.fluid_temp_c), 0.0, spread)
+    left = np.ones(len(panel.days))
+    if panel.disturbance is not None:
+        left[1:-1] = DISTURBANCE_LEFT**2
+    return np.where(np.isfinite(panel.fluid_temp_c), 0.0, spread * left)
 
 
 def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:

@@ -64,6 +64,9 @@ class Panel:
         False where there is no reading, where it only repeats an old value, or where it is a slip.
     slips : array (T, C) of bool
         True where a lone reading contradicts those around it.
+    disturbance : array (T, C) or None
+        What is thought to have moved a whole snapshot for its own time, such as cold fluid that nobody noted;
+        None where it was not worked out.
 
     """
 
@@ -82,6 +85,7 @@ class Panel:
     site: str = ""
     note: str = ""
     in_service_on: Any = None
+    disturbance: Floats | None = None
 
     def __repr__(self) -> str:
         read, used = int(np.isfinite(self.values).sum()), int(self.usable.sum())

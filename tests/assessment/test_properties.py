@@ -16,7 +16,7 @@ import driftwatch
 from driftwatch.assessment.assess import FleetQuantities, analyse_unit
 from driftwatch.assessment.results import UnitAssessment
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import without_slips
+from driftwatch.panel.faults import without_faults
 from driftwatch.settings import Settings
 from driftwatch.simulate import Action, LogEntry
 from driftwatch.store.records import Records
@@ -56,7 +56,7 @@ def busy() -> Records:
 
 def judged(made: Records, quantities: FleetQuantities | None = None) -> UnitAssessment:
     by = quantities or known()
-    panel = without_slips(panels(made)[0], by.fleet)
+    panel = without_faults(panels(made)[0], by.fleet, {})
     return analyse_unit(panel, by, made.as_of, Settings()).assessment
 
 

@@ -32,8 +32,21 @@ def test_a_jump_is_learned_away_as_a_step_is_learned():
 
 
 def test_a_bend_counts_distance_from_the_snapshot_before_it():
-    # Hand-solved: from snapshot 1 (0.5) on, 0.5 and 1.5 in 10 000 km.
-    np.testing.assert_allclose(shape("bend", 2)[0], [0.0, 0.0, 0.5, 1.5])
+    # Hand-solved: from snapshot 1 (0.5) on, 0.5 and 1.5 in 10 000 km. A pack shows it at once; the other cell
+    # has followed it by 1 - exp(-2) after 20 shifts, and by 1 - exp(-1) of what was left after 10 more.
+    first = 0.5 * (1.0 - np.exp(-2.0))
+    bend = shape("bend", 2)
+    np.testing.assert_allclose(bend[1], [0.0, 0.0, 0.5, 1.5])
+    np.testing.assert_allclose(bend[0], [0.0, 0.0, first, first + (1.0 - np.exp(-1.0)) * (1.5 - first)])
+
+
+def test_a_wrong_rate_of_learning_shows_as_lateness():
+    # Second implementation: the numerical derivative of the step after the logarithm of the rate.
+    def step(rate: float) -> np.ndarray:
+        return candidates("step", LEARNED, DISTANCE, rate, 0.5, np.array([2]))[:, :, 0]
+
+    slope = (step(10.0 * np.exp(-1e-5)) - step(10.0 * np.exp(1e-5))) / 2e-5
+    np.testing.assert_allclose(shape("late", 2), slope, atol=1e-8)
 
 
 def test_nothing_can_change_before_the_first_snapshot():

@@ -84,13 +84,12 @@ def test_noisier_readings_without_a_change_are_weighed_by_dense_densities_too(se
         y = effects.estimate[j]
         shared = np.where(same, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
 
-        def density(factor, j=j, y=y, shared=shared):
-            return multivariate_normal(
-                np.zeros(len(y)), factor * np.diag(effects.own_var[j]) + shared
-            ).logpdf(y)
+        def density(own, common, j=j, y=y, shared=shared):
+            covariance = own * np.diag(effects.own_var[j]) + common * shared
+            return multivariate_normal(np.zeros(len(y)), covariance).logpdf(y)
 
-        louder = logsumexp([np.log(chance) + density(factor) for factor, chance in NOISIER.items()])
-        assert ours == pytest.approx(louder - density(1.0), abs=1e-8)
+        louder = logsumexp([np.log(chance) + density(*factors) for factors, chance in NOISIER.items()])
+        assert ours == pytest.approx(louder - density(1.0, 1.0), abs=1e-8)
 
 
 def test_scatter_without_a_common_direction_speaks_for_noise():

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import without_slips
+from driftwatch.panel.faults import without_faults
 from driftwatch.panel.fleet import fit_fleet
 from driftwatch.panel.noise import (
     MONTH,
@@ -131,7 +131,7 @@ def trims(change=None) -> Panel:
     if change is not None:
         change(values)
     rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
-    return without_slips(panels(records(rows, 12))[0], slip_fleet())
+    return without_faults(panels(records(rows, 12))[0], slip_fleet(), {})
 
 
 def test_a_lone_reading_far_off_is_a_slip_and_left_out():
@@ -174,7 +174,7 @@ def test_a_pack_that_wears_ever_faster_keeps_its_newest_reading():
     rng = np.random.default_rng(5)
     volume = 25.0 + 0.5 * np.expm1(0.25 * distance) / 0.25 + rng.normal(0.0, 0.2, 24)
     rows = cell(list(volume), mode="", channel="pack3", signal="clutch_volume")
-    panel = without_slips(panels(records(rows, 24))[0], fleet_with(white_sd=0.2))
+    panel = without_faults(panels(records(rows, 24))[0], fleet_with(white_sd=0.2), {})
     assert not panel.slips.any()
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from driftwatch.panel.fleet import Scales
 from driftwatch.panel.noise import KM, MONTH, Fleet, SignalNoise
 from driftwatch.panel.panel import Cell, Panel
 from tests.assessment.units import profile
@@ -25,6 +26,9 @@ WHITE = SignalNoise(
     readings=0,
     units=0,
 )
+
+#: A unit of one cell whose noise is taken to be the fleet's.
+AS_THE_FLEET = Scales(np.ones(1), np.ones(1))
 
 
 def fleet_with(signal: str = "clutch_volume", shifts_to_learn: float = 10.0, **parts: float) -> Fleet:

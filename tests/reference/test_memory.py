@@ -10,9 +10,9 @@ import statsmodels.api as sm
 from driftwatch.changes.design import build_design
 from driftwatch.changes.fit import fit_unit
 from driftwatch.changes.search import SearchResult
-from driftwatch.panel.fleet import own_scales
+from driftwatch.panel.fleet import unit_scales
 from driftwatch.panel.noise import KM, MONTH
-from tests.reference.plain_series import fleet_with, series
+from tests.reference.plain_series import AS_THE_FLEET, fleet_with, series
 from tests.reference.published import VALUES
 from tests.reference.test_regression import effect_of
 
@@ -39,7 +39,7 @@ def test_lake_huron_trend_under_ar2_errors_has_the_published_slope_and_error(mon
     want = VALUES["lake_huron"]  # published: R, arima with AR(2) errors
     y, x = lake_huron()
     covariance = ar2_covariance(want["ar"], want["sigma2"], len(y))
-    monkeypatch.setattr("driftwatch.changes.design.own_scales", lambda panel, fleet: np.ones(1))
+    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
     monkeypatch.setattr(
         "driftwatch.panel.noise.SignalNoise.own_covariance",
         lambda self, days, shifts, shifts_to_learn: np.stack([covariance] * len(shifts)),
@@ -55,7 +55,7 @@ def test_a_trend_is_less_sure_under_memory_and_equals_statsmodels_gls(monkeypatc
     want = VALUES["lake_huron"]
     y, x = lake_huron()
     sd, rho = 1.2, 0.8
-    monkeypatch.setattr("driftwatch.changes.design.own_scales", lambda panel, fleet: np.ones(1))
+    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
     panel = series(y - y.mean(), distance=x - x[0])
     fleet = fleet_with(wander_sd=sd, memory=rho, slope_sd=1e6)
     fit = fit_unit(panel, build_design(panel, fleet), (), NOTHING, fleet)
@@ -82,12 +82,14 @@ def test_the_precision_is_the_inverse_of_the_covariance_and_leaves_missing_readi
     fleet = fleet_with(white_sd=0.3, wander_sd=0.2, common_wander_sd=0.15, common_white_sd=0.05, memory=0.7)
     design = build_design(panel, fleet)
     apart = np.abs(np.subtract.outer(days, days)) / MONTH
-    covariance = 0.3**2 * np.eye(18) + 0.2**2 * 0.7**apart + 0.15**2 * 0.7**apart + 0.05**2 * np.eye(18)
-    scale = own_scales(panel, fleet)
+    own = 0.3**2 * np.eye(18) + 0.2**2 * 0.7**apart
+    common = 0.15**2 * 0.7**apart + 0.05**2 * np.eye(18)
+    scale = unit_scales(panel, fleet)
     for cell in range(3):
         used = np.isfinite(values[:, cell])
         inside = np.ix_(used, used)
-        precision = design.precision[cell] * scale[cell] ** 2
+        covariance = scale.own[cell] ** 2 * own + scale.common[cell] ** 2 * common
+        precision = design.precision[cell]
         np.testing.assert_allclose(precision[inside] @ covariance[inside], np.eye(used.sum()), atol=1e-10)
         assert (precision[~used] == 0.0).all()
         assert (precision[:, ~used] == 0.0).all()

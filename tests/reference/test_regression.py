@@ -10,7 +10,7 @@ import statsmodels.api as sm
 
 from driftwatch.changes.design import Design, build_design
 from driftwatch.changes.estimates import estimate_effects, hold
-from tests.reference.plain_series import fleet_with, series
+from tests.reference.plain_series import AS_THE_FLEET, fleet_with, series
 from tests.reference.published import VALUES
 
 
@@ -30,7 +30,7 @@ def effect_of(design: Design, column: np.ndarray, beside: np.ndarray) -> tuple[f
 
 def white_design(y: np.ndarray, sd: float, monkeypatch: pytest.MonkeyPatch) -> Design:
     """The series whitened by independent noise of a known sd, not rescaled by the series itself."""
-    monkeypatch.setattr("driftwatch.changes.design.own_scales", lambda panel, fleet: np.ones(1))
+    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
     return build_design(series(y), fleet_with(white_sd=sd))
 
 
