@@ -177,8 +177,8 @@ def _judge_anew(
     numbers = [int(number) for number in rows["quarantine_id"]]
     still = {numbers[row]: (code, reason) for row, code, reason in found}
     done = [number for number in numbers if number not in still]
-    if by_hand and still:
-        _renew_reasons(con, {} if changes else still)
+    if not changes:
+        _renew_reasons(con, still)
     if done:
         count = len(done)
         report = ImportReport(

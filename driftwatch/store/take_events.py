@@ -105,7 +105,8 @@ def _match(job: Job) -> None:
         f"""
         CREATE TEMP TABLE outcome AS
         WITH one AS (
-            SELECT *, row_number() OVER (same ORDER BY row) AS nth,
+            SELECT *, ? OR line IN (SELECT line FROM allowed_lines) AS may_correct,
+                row_number() OVER (same ORDER BY row) AS nth,
                 first_value(amount_stored) OVER filled AS told_amount,
                 first_value(kept_unit) OVER filled AS told_unit,
                 first_value(coalesce(entered_number, amount_number)) OVER filled AS told_entered,
@@ -119,11 +120,13 @@ def _match(job: Job) -> None:
             SELECT o.*, e.event_id AS old_id, e.amount AS old_amount, e.amount_unit AS old_unit,
                 e.note AS old_note,
                 e.file_id AS old_file, e.line AS old_line,
-                ? OR o.line IN (SELECT line FROM allowed_lines) AS may_correct,
-                o.told_amount IS NOT NULL AND coalesce(o.told_unit <> e.amount_unit OR e.amount IS NULL
+                -- What was not known can be filled in by any file, also by one that may not correct.
+                o.told_amount IS NOT NULL AND (may_correct OR e.amount IS NULL)
+                    AND coalesce(o.told_unit <> e.amount_unit OR e.amount IS NULL
                     OR abs(o.told_amount - e.amount) > {SAME} * greatest(abs(o.told_amount), abs(e.amount)),
                     true) AS differs_amount,
-                o.told_note <> '' AND o.told_note IS DISTINCT FROM e.note AS differs_note
+                o.told_note <> '' AND o.told_note IS DISTINCT FROM e.note
+                    AND (may_correct OR e.note = '') AS differs_note
             FROM one o
             LEFT JOIN events e ON e.unit = o.unit AND e.happened_at_local = o.at_time AND e.kind = o.kind_l
                 AND (o.kind_l NOT IN {_BY_NOTE} OR e.note = o.by_note)
@@ -131,7 +134,7 @@ def _match(job: Job) -> None:
             SELECT *, CASE
                 WHEN nth > 1 THEN 'same'
                 WHEN old_id IS NULL THEN 'new'
-                WHEN may_correct AND (differs_amount OR differs_note) THEN 'corrected'
+                WHEN differs_amount OR differs_note THEN 'corrected'
                 ELSE 'same' END AS became
             FROM known
         ), numbered AS (

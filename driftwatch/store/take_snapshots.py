@@ -232,8 +232,8 @@ def _match(job: Job) -> None:
                 + row_number() OVER (
                 PARTITION BY s.snapshot_id IS NULL ORDER BY n.unit, n.at_time)) AS INTEGER) AS snapshot_id,
             coalesce(t.may_correct AND s.odometer_km <> t.odometer_km, false) AS new_odometer,
-            coalesce(t.may_correct AND s.snapshot_id IS NOT NULL AND t.temp_c IS NOT NULL
-                AND t.temp_c IS DISTINCT FROM s.fluid_temp_c, false) AS new_temp,
+            coalesce((t.may_correct OR s.fluid_temp_c IS NULL) AND s.snapshot_id IS NOT NULL
+                AND t.temp_c IS NOT NULL AND t.temp_c IS DISTINCT FROM s.fluid_temp_c, false) AS new_temp,
             s.odometer_km AS old_odometer, s.fluid_temp_c AS old_temp, s.file_id AS old_file,
             s.line AS old_line
         FROM told t JOIN snaps n USING (snap)
@@ -265,16 +265,20 @@ def _match(job: Job) -> None:
         ), known AS (
             SELECT o.*, r.value AS old_value, r.learn_count AS old_learn, r.source AS old_source,
                 r.file_id AS old_file, r.line AS old_line, r.snapshot_id IS NULL AS fresh,
-                abs(r.value - o.value) > {SAME} * greatest(abs(r.value), abs(o.value)) AS differs_value,
-                o.learn_count IS NOT NULL AND o.learn_count IS DISTINCT FROM r.learn_count AS differs_learn,
-                o.source <> '' AND o.source <> r.source AS differs_source
+                abs(r.value - o.value) > {SAME} * greatest(abs(r.value), abs(o.value)) AS differs,
+                differs AND may_correct AS new_value,
+                -- What was not known can be filled in by any file, also by one that may not correct.
+                o.learn_count IS NOT NULL AND o.learn_count IS DISTINCT FROM r.learn_count
+                    AND (may_correct OR r.learn_count IS NULL) AS new_learn,
+                o.source <> '' AND o.source <> r.source AND (may_correct OR r.source = '') AS new_source
             FROM one o LEFT JOIN stored r USING (snapshot_id, cell_id)
         )
         SELECT *, CASE
             WHEN again THEN 'same'
             WHEN fresh THEN 'new'
-            WHEN differs_value OR differs_learn OR differs_source THEN if(may_correct, 'corrected', 'left')
-            WHEN snapshot_changed AND may_correct THEN 'snapshot'
+            WHEN new_value OR new_learn OR new_source THEN 'corrected'
+            WHEN snapshot_changed THEN 'snapshot'
+            WHEN differs OR (learn_count <> old_learn) OR (source <> '' AND source <> old_source) THEN 'left'
             ELSE 'same' END AS became
         FROM known
         """,
@@ -320,9 +324,9 @@ def _write(job: Job) -> None:
             [*who, job.file_id],
         )
     for field, flag, old, new in (
-        ("value", "differs_value", "old_value", "value"),
-        ("learn_count", "differs_learn", "old_learn", "learn_count"),
-        ("source", "differs_source", "old_source", "source"),
+        ("value", "new_value", "old_value", "value"),
+        ("learn_count", "new_learn", "old_learn", "learn_count"),
+        ("source", "new_source", "old_source", "source"),
     ):
         con.execute(
             f"""INSERT INTO audit SELECT ?, ?, 'reading', f.unit, f.at_time, c.mode, c.channel, c.signal, '',
@@ -355,11 +359,11 @@ def _write(job: Job) -> None:
         [job.file_id],
     )
     con.execute(
-        """UPDATE readings SET value = if(o.differs_value, o.value, readings.value),
-            value_entered = if(o.differs_value, o.value_entered, readings.value_entered),
-            unit_entered = if(o.differs_value, o.unit_entered, readings.unit_entered),
-            learn_count = coalesce(o.learn_count, readings.learn_count),
-            source = if(o.source <> '', o.source, readings.source), file_id = ?, line = o.line
+        """UPDATE readings SET value = if(o.new_value, o.value, readings.value),
+            value_entered = if(o.new_value, o.value_entered, readings.value_entered),
+            unit_entered = if(o.new_value, o.unit_entered, readings.unit_entered),
+            learn_count = if(o.new_learn, o.learn_count, readings.learn_count),
+            source = if(o.new_source, o.source, readings.source), file_id = ?, line = o.line
         FROM outcome o WHERE o.became = 'corrected'
             AND o.snapshot_id = readings.snapshot_id AND o.cell_id = readings.cell_id""",
         [job.file_id],

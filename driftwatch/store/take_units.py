@@ -143,7 +143,7 @@ def _match(job: Job) -> None:
         LEFT JOIN stored s USING (unit, origin, field)
         LEFT JOIN units u ON u.unit = f.unit
         WHERE f.nth = 1 AND f.value IS DISTINCT FROM s.value
-            AND (u.unit IS NULL OR ? OR f.line IN (SELECT line FROM allowed_lines))
+            AND (u.unit IS NULL OR s.value IS NULL OR ? OR f.line IN (SELECT line FROM allowed_lines))
         """,
         [not job.seen_before],
     )

@@ -147,7 +147,7 @@ def test_rows_of_wide_files_events_and_of_another_shape_can_be_fixed(db, fleet, 
 def test_a_waiting_row_does_not_undo_what_a_later_file_said(db, fleet, give):
     fleet(snapshots(GOOD.replace("T1", "T3")), name="a.csv")
     give("unit,profile,in_service_on\nT3,generic-6,2026-05-01\n")
-    assert db.quarantine()["code"].tolist() == ["unknown_unit"]
+    assert db.quarantine()["code"].tolist() == ["before_service"]
     db.fix_quarantined([1], {"unit": "T1"})
     assert db.records().readings["value"].tolist() == [12.5]
     fleet(snapshots(GOOD.replace("T1", "T4").replace("12.5", "1")), name="b.csv")
