@@ -41,7 +41,7 @@ class Taken:
 
 def fleet_of(profile: str, units: int, seed: int) -> OtherFleet:
     """Make a fleet with the same number of snapshots for every unit, and without the low range."""
-    dial = replace(DIALS["usual"], snapshots=(SNAPSHOTS + 8, SNAPSHOTS + 8))
+    dial = replace(DIALS["usual"], snapshots=(SNAPSHOTS + 14, SNAPSHOTS + 14))
     fleet = make_fleet(profile, units, seed, dial)
     rows = fleet.snapshots[fleet.snapshots["mode"].isin(MODES)]
     number = rows.groupby("unit", observed=True)["taken_at"].rank(method="dense", ascending=False)
