@@ -16,11 +16,8 @@ from driftwatch.intake.content import Content
 from driftwatch.intake.mapping import LONG_COLUMNS, Mapping, apply_mapping, fits
 from driftwatch.intake.numbers import DECIMALS, decimal_of
 from driftwatch.intake.readers import read_tables
-from driftwatch.intake.tables import RawTable, as_texts
+from driftwatch.intake.tables import NEUTRALISED, RawTable, as_texts
 from driftwatch.profile.model import Profile
-
-#: Signs that stand before a text that a spreadsheet would run as a formula; exports put one apostrophe more.
-_NEUTRALISED = r"^'('*[=+\-@\t\r|%])"
 
 
 @dataclass(frozen=True)
@@ -68,9 +65,10 @@ class Batch:
     def clean(self, column: str) -> pa.ChunkedArray:
         """Give a column of the table as texts: without blanks around them, a typographic minus made plain.
 
-        The apostrophe that keeps a spreadsheet from running a text as a formula is taken off again.
+        In delimited text, the apostrophe that keeps a spreadsheet from running a text as a formula is taken
+        off again.
         """
-        return _clean_texts(as_texts(self.table.data[column]))
+        return self._clean_texts(as_texts(self.table.data[column]))
 
     def staged(self) -> pa.Table:
         """Give row, line, and the known columns under their common names, blank where the file has none."""
@@ -101,16 +99,15 @@ class Batch:
         if not column.num_chunks:
             return np.zeros(0, dtype=np.int32), [""]
         codes = np.concatenate([chunk.indices.to_numpy() for chunk in column.chunks])
-        return codes.astype(np.int32, copy=False), _clean_texts(column.chunk(0).dictionary).to_pylist()
+        return codes.astype(np.int32, copy=False), self._clean_texts(column.chunk(0).dictionary).to_pylist()
 
-
-def _clean_texts(texts: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
-    text = pc.utf8_trim_whitespace(texts)
-    if pc.any(pc.starts_with(text, "\u2212")).as_py():
-        text = pc.replace_substring_regex(text, "^\u2212", "-")
-    if pc.any(pc.starts_with(text, "'")).as_py():
-        text = pc.replace_substring_regex(text, _NEUTRALISED, r"\1")
-    return text
+    def _clean_texts(self, texts: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
+        text = pc.utf8_trim_whitespace(texts)
+        if pc.any(pc.starts_with(text, "\u2212")).as_py():
+            text = pc.replace_substring_regex(text, "^\u2212", "-")
+        if self.table.delimiter and pc.any(pc.starts_with(text, "'")).as_py():
+            text = pc.replace_substring_regex(text, NEUTRALISED, r"\1")
+        return text
 
 
 def read_batches(

@@ -63,7 +63,7 @@ SNAPSHOTS = FileKind(
 EVENTS = FileKind(
     "events",
     (("unit",), ("happened_at",), ("kind",)),
-    ("amount", "amount_unit", "note", "amount_entered", "amount_unit_entered"),
+    ("amount", "amount_unit", "note", "amount_entered", "amount_unit_entered", "event_id"),
     "happened_at",
     ("amount", "amount_entered"),
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from typing import Any, BinaryIO
 
@@ -17,6 +18,7 @@ from driftwatch.intake.content import Content, Text, text_of
 from driftwatch.intake.tables import (
     KEPT_TEXT,
     MOST_COLUMNS,
+    NEUTRALISED,
     BrokenRow,
     RawTable,
     filled_rows,
@@ -48,7 +50,8 @@ def read_csv(content: Content) -> RawTable:
     where = content.name
     start, skipped, delimiter, head = _header(text, where)
     table, bad = _parse(text, start, delimiter, head)
-    columns = header_names([str(table[i][0].as_py()) for i in range(table.num_columns)], where)
+    told = [re.sub(NEUTRALISED, r"\1", str(table[i][0].as_py()).strip()) for i in range(table.num_columns)]
+    columns = header_names(told, where)
     lines = text.breaks - skipped
     starts = _starts(table, bad, lines) + skipped
     line, broken = _judged(table, bad, starts, text, delimiter)

@@ -11,6 +11,11 @@ import pyarrow.compute as pc
 
 from driftwatch.errors import InputRefused
 
+#: How texts begin that a spreadsheet would run as a formula, with any number of apostrophes before them.
+RISKY = r"^'*[=+\-@\t\r|%]"
+#: The same with the apostrophe that keeps it from doing so, as exports write it; what is meant follows.
+NEUTRALISED = r"^'('*[=+\-@\t\r|%])"
+
 #: More columns than this, or more signs in one cell, no table of readings has: such a file is refused.
 MOST_COLUMNS = 4096
 LONGEST_CELL = 100_000

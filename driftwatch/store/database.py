@@ -259,7 +259,7 @@ class Database:
             self._refuse_unit(unit)
         when = happened_at if isinstance(happened_at, str) else happened_at.isoformat()
         amount_text = "" if amount is None else repr(float(amount))
-        texts = (unit, when, kind, amount_text, amount_unit, note, "", "")
+        texts = (unit, when, kind, amount_text, amount_unit, note, "", "", "")
         columns = EVENTS.all_columns
         data = pa.table([pa.array([text]) for text in texts], names=list(columns))
         table = RawTable("by hand", "", columns, data, pa.array([None], pa.int64()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from driftwatch.errors import StoreError, UsageError
-from driftwatch.intake.tables import nearest
+from driftwatch.intake.tables import RISKY, nearest
 from driftwatch.profile.model import Profile
 
 FORMATS = ("csv", "parquet")
@@ -23,8 +24,9 @@ _QUERIES = {
     "snapshots": """
         SELECT l.unit, l.taken_at_local AS taken_at, l.odometer_km, l.fluid_temp_c, l.mode,
             l.channel, l.signal, l.value, m.measure AS value_unit, l.learn_count, l.source,
-            l.value_entered, l.unit_entered, l.file, l.line
-        FROM reading_list l JOIN units u USING (unit)
+            l.value_entered, l.unit_entered, s.odometer_entered, s.odometer_unit_entered,
+            s.fluid_temp_entered, s.fluid_temp_unit_entered, l.file, l.line
+        FROM reading_list l JOIN units u USING (unit) JOIN snapshots s USING (snapshot_id)
         JOIN export_measures m ON m.profile = u.profile AND m.signal = l.signal
         ORDER BY l.unit, l.taken_at_local, l.signal, l.channel, l.mode
     """,
@@ -37,6 +39,7 @@ _QUERIES = {
     "files": "SELECT * FROM files ORDER BY file_id",
     "quarantine": "SELECT * FROM quarantine_list ORDER BY file_id, line",
     "audit": "SELECT * FROM audit_list ORDER BY changed_at_utc, what, unit, at_local",
+    "odometers": "SELECT * FROM odometer_changes ORDER BY unit, changed_at_local",
     "settings": "SELECT * FROM settings ORDER BY name",
     "profiles": "SELECT * FROM profiles ORDER BY name",
 }
@@ -90,7 +93,8 @@ def export(
     con.register("export_measures", pa.table(columns, names=["profile", "signal", "measure"]))
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        return [_write(con, _query(con, name), folder / f"{name}.{fmt}") for name in dict.fromkeys(names)]
+        written = [_write(con, _query(con, name), folder / f"{name}.{fmt}") for name in dict.fromkeys(names)]
+        return written + (_profiles(con, folder) if "profiles" in names else [])
     except OSError as problem:
         if isinstance(problem, StoreError):
             raise
@@ -103,9 +107,22 @@ def export(
 
 
 def neutral(texts: pa.Array) -> pa.Array:
-    """Put an apostrophe before texts that a spreadsheet would run as a formula."""
-    risky = pc.match_substring_regex(texts, r"^[=+\-@\t\r]")
+    """Put an apostrophe before texts that a spreadsheet would run as a formula; imports take it off again.
+
+    One is put before those, too, that begin with apostrophes and then such a sign: so each text comes back.
+    """
+    risky = pc.match_substring_regex(texts, RISKY)
     return pc.if_else(risky, pc.binary_join_element_wise("'", texts, ""), texts)
+
+
+def _profiles(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
+    """Write each own profile as TOML, too, in which form `import --profile` takes it."""
+    written = []
+    for name, text in con.execute("SELECT name, toml FROM profiles ORDER BY name").fetchall():
+        path = folder / f"profile-{re.sub(r'[^A-Za-z0-9._-]', '_', name)}.toml"
+        path.write_text(text, encoding="utf-8")
+        written.append(path)
+    return written
 
 
 def _query(con: duckdb.DuckDBPyConnection, name: str) -> str:

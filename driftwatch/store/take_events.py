@@ -102,7 +102,7 @@ def _measure(kind: str, text: str) -> tuple[str, str, float | None, float | None
 def _match(job: Job) -> None:
     con = job.con
     con.execute(
-        f"""
+        rf"""
         CREATE TEMP TABLE outcome AS
         WITH one AS (
             SELECT *, ? OR line IN (SELECT line FROM allowed_lines) AS may_correct,
@@ -112,7 +112,11 @@ def _match(job: Job) -> None:
                 first_value(coalesce(entered_number, amount_number)) OVER filled AS told_entered,
                 first_value(if(entered_number IS NULL, amount_unit, amount_unit_entered)) OVER filled
                     AS told_unit_entered,
-                max(note) OVER same AS told_note
+                max(note) OVER same AS told_note,
+                -- An id that comes with the file, from an export, is kept if nobody else has it.
+                if(regexp_full_match(event_id, 'E[0-9][0-9][0-9][0-9]+')
+                    AND count(*) OVER (PARTITION BY event_id) = 1
+                    AND event_id NOT IN (SELECT event_id FROM events), event_id, NULL) AS told_id
             FROM checked WHERE rule IS NULL
             WINDOW same AS (PARTITION BY unit, at_time, kind_l, by_note),
                 filled AS (PARTITION BY unit, at_time, kind_l, by_note ORDER BY amount_number IS NULL, row)
@@ -138,13 +142,20 @@ def _match(job: Job) -> None:
                 ELSE 'same' END AS became
             FROM known
         ), numbered AS (
-            SELECT *, if(became = 'new', row_number() OVER (PARTITION BY became ORDER BY row)
-                + (SELECT coalesce(max(CAST(substr(event_id, 2) AS INTEGER)), 0) FROM events), NULL) AS number
-            FROM judged
+            SELECT * EXCLUDE (event_id, number), if(became = 'new' AND told_id IS NULL,
+                row_number() OVER (PARTITION BY became, told_id IS NULL ORDER BY row) + last.number, NULL)
+                    AS number,
+                if(became = 'new', told_id, NULL) AS own_id
+            FROM judged, (
+                SELECT coalesce(max(CAST(substr(id, 2) AS INTEGER)), 0) AS number FROM (
+                    SELECT event_id AS id FROM events
+                    UNION ALL SELECT told_id FROM judged WHERE became = 'new' AND told_id IS NOT NULL)
+            ) last
         )
-        SELECT *, coalesce(old_id, printf('E%04d', max(number) OVER (
-            PARTITION BY unit, at_time, kind_l, by_note))) AS event_id
+        SELECT *, coalesce(old_id, max(own_id) OVER one_event, printf('E%04d', max(number) OVER one_event))
+            AS event_id
         FROM numbered
+        WINDOW one_event AS (PARTITION BY unit, at_time, kind_l, by_note)
         """,
         [not job.seen_before],
     )
