@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
 from scipy.stats import norm
 
 from driftwatch.assessment.cautions import cautions
+from driftwatch.assessment.processes import each
 from driftwatch.assessment.results import (
     Assessment,
     Effect,
@@ -87,9 +89,10 @@ def analyse(
     clean = [without_faults(panel, fleet, proportion) for panel in built]
     quantities = FleetQuantities(fit_fleet(clean, settings.shifts_to_learn), fleet_rates(clean))
     wanted = [p for p in clean if units is None or p.unit in set(units)]
+    judge = partial(analyse_unit, known=quantities, as_of=records.as_of, settings=settings)
     done = []
-    for number, panel in enumerate(wanted, start=1):
-        done.append(analyse_unit(panel, quantities, records.as_of, settings))
+    for number, analysis in enumerate(each(judge, wanted), start=1):
+        done.append(analysis)
         if progress is not None:
             progress("assessing units", number, len(wanted))
     return tuple(done)

@@ -50,7 +50,7 @@ def explain_changes(
             signals = np.array([c.signal for c in panel.cells])
             split = split_effect(found.effects[number], place.index, families, both, signals)
         for cause in causes:
-            probability = sum(p for together, p in chances.items() if cause in together)
+            probability = min(sum(p for together, p in chances.items() if cause in together), 1.0)
             if probability < least:
                 continue
             index, drift = _best_of(families, table, place, cause)

@@ -17,12 +17,15 @@ one transmission type. The structure is common practice in the trade (no source)
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from driftwatch.changes.evidence import Pattern
+from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.noise import KM, Fleet
-from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.panel.panel import Bools, Cell, Floats, Panel
+from driftwatch.profile.model import Profile
 
 SCALES = (1.5, 4.0, 12.0, 30.0)
 #: Scale of the second of two causes in one visit against the first.
@@ -49,8 +52,7 @@ class Family:
 class _Cells:
     """A panel's cells as arrays, for writing patterns in words."""
 
-    def __init__(self, panel: Panel, fleet: Fleet) -> None:
-        cells = panel.cells
+    def __init__(self, profile: Profile, cells: tuple[Cell, ...], fleet: Fleet) -> None:
         self.count = len(cells)
         self.signal = np.array([c.signal for c in cells], dtype=object)
         self.mode = np.array([c.mode for c in cells], dtype=object)
@@ -60,16 +62,23 @@ class _Cells:
         self.pack = self.signal == "clutch_volume"
         noise = [fleet.noise[c.signal] for c in cells]
         self.sd = np.array([max(n.sd, n.resolution, 1e-9) for n in noise])
-        self.allowance = np.array([_allowance(panel, c.channel) if c.mode == "" else 0.0 for c in cells])
+        self.allowance = np.array([_allowance(profile, c.channel) if c.mode == "" else 0.0 for c in cells])
         gears = [
-            min(panel.profile.shift(c.channel).gears) if not p else 1
-            for c, p in zip(cells, self.pack, strict=True)
+            min(profile.shift(c.channel).gears) if not p else 1 for c, p in zip(cells, self.pack, strict=True)
         ]
         gear = np.array(gears, dtype=float)
         top = max(float(gear.max(initial=1.0)), 2.0)
         self.low_gear = np.where(self.pack, 0.0, 1.0 - 2.0 * (gear - 1.0) / (top - 1.0))
-        self.loaded = loaded_modes(panel)
-        self.everyday = panel.profile.modes[0] if panel.profile.modes else ""
+        self.loaded = loaded_modes(profile)
+        self.everyday = profile.modes[0] if profile.modes else ""
+
+    @cached_property
+    def sudden(self) -> tuple[Family, ...]:
+        return _sudden(self)
+
+    @cached_property
+    def drifts(self) -> list[Drift]:
+        return _drifts(self)
 
     def of(self, *signals: str) -> Bools:
         return np.isin(self.signal, signals)
@@ -79,27 +88,41 @@ class _Cells:
         return np.asarray(values * self.sd * (1.0 if where is None else where))
 
 
-def _allowance(panel: Panel, clutch: str) -> float:
-    pack = panel.profile.clutch(clutch)
+@lru_cache(maxsize=64)
+def _cells_of(profile: Profile, cells: tuple[Cell, ...], fleet: Fleet) -> _Cells:
+    """Units with the same cells share their patterns."""
+    return _Cells(profile, cells, fleet)
+
+
+def _allowance(profile: Profile, clutch: str) -> float:
+    pack = profile.clutch(clutch)
     if pack.limit_cm3 is None or pack.new_volume_cm3 is None:
         return 0.0
     return max(pack.limit_cm3 - pack.new_volume_cm3, 0.0)
 
 
-def loaded_modes(panel: Panel) -> tuple[str, ...]:
+def loaded_modes(profile: Profile) -> tuple[str, ...]:
     """Name the modes that are driven loaded: those called tow or haul, else every mode but the first."""
-    modes = panel.profile.modes
+    modes = profile.modes
     named = tuple(m for m in modes if "tow" in m.lower() or "haul" in m.lower())
     return named or modes[1:] or modes
 
 
 def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
     """Give every family for one unit's cells; the order is part of the result."""
-    cells = _Cells(panel, fleet)
+    cells = _cells_of(panel.profile, panel.cells, fleet)
     span = max(float(panel.odometer_km[-1] - panel.odometer_km[0]) / KM, 0.2)
-    per_distance = 2.0 / span
+    drifts = (
+        _family(name, "bend", _scaled(parts, 2.0 / span), cells, causes, share)
+        for name, parts, causes, share in cells.drifts
+    )
+    return (*cells.sudden, _relearn(cells, panel), *drifts)
+
+
+def _sudden(cells: _Cells) -> tuple[Family, ...]:
+    """Families of steps and renewals, which are the same for all units with these cells."""
     power, load, fluid, pressure = _power(cells), _load(cells), _fluid(cells), _pressure(cells)
-    made = [
+    return (
         _family("power", "step", power, cells, ("power",)),
         _family("load", "step", load, cells, ("load",)),
         _family("fluid", "step", fluid, cells, ("fluid",)),
@@ -107,19 +130,25 @@ def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
         _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
         _family("power+load", "step", _both(power, load), cells, ("power", "load"), 0.3),
         _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid"), 0.3),
-        _relearn(cells, panel),
         *_rebuild(cells),
         *_unexplained(cells),
-        _family("pressure drift", "bend", _scaled(pressure, per_distance), cells, ("pressure",), 0.95),
-        _family("ageing fluid", "bend", _scaled(fluid, per_distance), cells, ()),
+    )
+
+
+Drift = tuple[
+    str, "Parts", tuple[str, ...], float
+]  # name, parts over the unit's whole history, causes, share
+
+
+def _drifts(cells: _Cells) -> list[Drift]:
+    """Families of drifts, by how far they go over a unit's history."""
+    packs = sorted(set(cells.applies[cells.pack | cells.of("apply_trim")]))
+    return [
+        ("pressure drift", _pressure(cells), ("pressure",), 0.95),
+        ("ageing fluid", _fluid(cells), (), 1.0),
+        *((f"wear {pack}", _wear(cells, pack), (), 1.0) for pack in packs),
+        ("unexplained drift", _everything(cells, cells.column(1.0) > 0), ("unexplained",), 0.1),
     ]
-    made += [
-        _family(f"wear {pack}", "bend", _scaled(_wear(cells, pack), per_distance), cells, ())
-        for pack in sorted(set(cells.applies[cells.pack | cells.of("apply_trim")]))
-    ]
-    dense = _scaled(_everything(cells, cells.column(1.0) > 0), per_distance)
-    made.append(_family("unexplained drift", "bend", dense, cells, ("unexplained",), 0.1))
-    return tuple(made)
 
 
 Parts = tuple[Floats, Floats]  # basis (C, R), spread (C,)
@@ -177,12 +206,7 @@ def _everything(c: _Cells, where: Bools) -> Parts:
 
 def _relearn(c: _Cells, panel: Panel) -> Family:
     """Cleared values go to a base; where that is zero, each cell jumps by what it had learned."""
-    with np.errstate(invalid="ignore"):
-        level = (
-            np.nan_to_num(np.nanmedian(np.where(panel.usable, panel.values, np.nan), axis=0))
-            if len(panel.values)
-            else np.zeros(c.count)
-        )
+    level = np.nan_to_num(nan_median(np.where(panel.usable, panel.values, np.nan), axis=0))
     shifts = ~c.pack
     basis = [c.column(0.7, c.of(s)) for s in sorted(set(c.signal[shifts]))]
     basis.append(np.where(c.of("apply_trim", "release_trim"), -level / 4.0, 0.0))
@@ -261,7 +285,7 @@ DRIFT_SCALES = (3.0, 8.0, 20.0)
 
 def slope_families(panel: Panel, fleet: Fleet) -> SlopeFamilies:
     """Give the slope families of one unit's cells, per 10 000 km."""
-    c = _Cells(panel, fleet)
+    c = _cells_of(panel.profile, panel.cells, fleet)
     noise = [fleet.noise[cell.signal] for cell in panel.cells]
     mean = np.array([n.slope for n in noise])
     common = np.array([max(n.slope_common_sd, 0.05 * n.sd) for n in noise])

@@ -20,6 +20,7 @@ change would be found as two or three.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -158,8 +159,12 @@ class Design:
 
     def placed(self, shape: str, at: Indices, share: float | Floats) -> Columns:
         """Columns of one shape for changes just before the snapshots `at`; see `candidates`."""
-        raw = candidates(shape, self.learned, self.distance, self.shifts_to_learn, share, at)
-        return self.weigh(raw)
+        return self.several((shape,), at, share)[shape]
+
+    def several(self, shapes: Sequence[str], at: Indices, share: float | Floats) -> dict[str, Columns]:
+        """The same for several shapes."""
+        raw = candidates(shapes, self.learned, self.distance, self.shifts_to_learn, share, at)
+        return {shape: self.weigh(column) for shape, column in raw.items()}
 
     def weigh(self, raw: Floats) -> Columns:
         """Work out what the noise makes of columns (C, T, J)."""
@@ -214,7 +219,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         start_sd=_start_sd(panel, fleet),
     )
     every = np.arange(len(panel.days))
-    return replace(blank, columns={k: blank.placed(k, every, SHARE_AFTER) for k in SHAPES})
+    return replace(blank, columns=blank.several(SHAPES, every, SHARE_AFTER))
 
 
 def _slope_spread(panel: Panel, fleet: Fleet, name: str) -> float:
@@ -273,25 +278,32 @@ def followed(need: Floats, learned: Floats, shifts_to_learn: float) -> Floats:
 
 
 def candidates(
-    shape: str, learned: Floats, distance: Floats, shifts_to_learn: float, share: float | Floats, at: Indices
-) -> Floats:
-    """Columns (C, T, len(at)) of one shape, for changes just before the snapshots `at`.
+    shapes: Sequence[str],
+    learned: Floats,
+    distance: Floats,
+    shifts_to_learn: float,
+    share: float | Floats,
+    at: Indices,
+) -> dict[str, Floats]:
+    """Columns (C, T, len(at)) of each shape, for changes just before the snapshots `at`.
 
     `share` (one for all, or one for each) of the shifts between the two snapshots came after the change.
     """
     # Nothing can change before the first snapshot.
     first = np.where(at > 0, at, len(distance))
     after = np.greater_equal(np.arange(len(distance))[:, None], first[None, :])
-    if shape == "bend":
+    columns: dict[str, Floats] = {}
+    if "bend" in shapes:
         driven = np.maximum(distance[:, None] - distance[np.maximum(at - 1, 0)][None, :], 0.0)
-        return followed(driven * after, learned, shifts_to_learn)
+        columns["bend"] = followed(driven * after, learned, shifts_to_learn)
+    if set(shapes) <= {"bend"}:
+        return columns
     known = _counted(learned)
     repeats = np.where(known[:, None], learned, 0.0) / shifts_to_learn
     total: Floats = np.cumsum(repeats, axis=1)
     start = total[:, at] - share * repeats[:, at]
-    since = total[:, :, None] - start[:, None, :]
-    since = np.maximum(since, 0.0, out=since)
-    left = np.exp(-since)
-    left[~known] = 0.0
-    column = {"step": 1.0 - left, "transient": left, "late": since * left}[shape]
-    return np.where(after, column, 0.0)
+    since = np.maximum(total[:, :, None] - start[:, None, :], 0.0)
+    left = np.exp(-since) * (after * known[:, None, None])
+    of_shape = {"step": lambda: after - left, "transient": lambda: left, "late": lambda: since * left}
+    columns |= {shape: of_shape[shape]() for shape in shapes if shape != "bend"}
+    return columns

@@ -6,22 +6,20 @@ candidate: so a cell too short to tell a slope from a step says little about eit
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Design, Indices
+from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Course, Design, Indices
 from driftwatch.changes.evidence import Effects, Pattern
-from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.panel import Floats
 
 #: Precision that stands for "nothing known before" on levels.
 FLAT = 1e-8
 #: Standard deviation of the logarithm of a cell's rate of learning about the fleet's.
 LATE_SHARE = 0.6
-#: A cell is a loner when it moved so many standard deviations further than the median of its signal and mode,
-#: which itself moved less than STILL_SDS; at most so many cells, or this share of them, are taken for loners.
+#: A cell is a loner when it moved so many standard deviations further than the others of its signal and mode,
+#: which themselves moved less than STILL_SDS; at most so many cells, or this share, are taken for such.
 LONER_SDS = 3.5
 STILL_SDS = 1.5
 LONERS = 3
@@ -169,27 +167,24 @@ def effects_of(
         Share of the shifts before each candidate snapshot that came after the change.
 
     """
-
-    def columns(shape: str) -> Columns:
-        return design.columns[shape] if at is None else design.placed(shape, at, share)
-
     course = COURSES[kind]
-    main = _beside(held, columns(course.main))
+    shapes = [shape for shape in (course.main, course.late, course.beside) if shape]
+    columns = design.columns if at is None else design.several(shapes, at, share)
+    main = _beside(held, columns[course.main])
     if kind == "bend":
         return _effects(design, held, main, None, None)
-    return _without_loners(_sudden(design, kind, late, held, main, columns), design.group)
+    return _without_loners(_sudden(design, course, late, held, main, columns), design.group)
 
 
 def _sudden(
-    design: Design, kind: str, late: Floats, held: Held, main: _Beside, columns: Callable[[str], Columns]
+    design: Design, course: Course, late: Floats, held: Held, main: _Beside, columns: dict[str, Columns]
 ) -> Effects:
-    course = COURSES[kind]
     if course.late:
         # Lateness is weighed as it will be once the change is in the model: in proportion to it.
         size = _typical_size(design, _effects(design, held, main, None, None))
-        return _with(design, held, main, _beside(held, columns(course.late)), LATE_SHARE * size)
+        return _with(design, held, main, _beside(held, columns[course.late]), LATE_SHARE * size)
     if course.beside:
-        return _with(design, held, main, _beside(held, columns(course.beside)), late[:, None])
+        return _with(design, held, main, _beside(held, columns[course.beside]), late[:, None])
     return _effects(design, held, main, None, None)
 
 
@@ -201,12 +196,11 @@ def _without_loners(effects: Effects, group: Indices) -> Effects:
     """
     told = np.isfinite(effects.own_var)
     sd = np.sqrt(np.where(told, effects.own_var + effects.shared_sd**2, 1.0))
-    z = np.where(told, effects.estimate / sd, np.nan)
-    middle = np.empty_like(z)
-    for g in range(group.max(initial=-1) + 1):
-        middle[:, group == g] = nan_median(z[:, group == g], axis=1)[:, None]
-    with np.errstate(invalid="ignore"):
-        alone = (np.abs(z - middle) > LONER_SDS) & (np.abs(middle) < STILL_SDS)
+    z = np.where(told, effects.estimate / sd, 0.0)
+    member = (group[:, None] == np.arange(group.max(initial=-1) + 1)).astype(float)
+    others = (told @ member)[:, group] - told
+    rest = ((z @ member)[:, group] - z) / np.maximum(others, 1.0)
+    alone = told & (np.abs(z - rest) > LONER_SDS) & (np.abs(rest) < STILL_SDS)
     few = alone.sum(axis=1) <= np.maximum(LONERS, LONER_SHARE * told.sum(axis=1))
     alone &= few[:, None]
     return replace(

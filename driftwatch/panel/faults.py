@@ -72,8 +72,9 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
     """Give the panel with suspected slips marked and left out of `usable`, and with its disturbances."""
     if len(panel.days) < 3 or not panel.cells:
         return panel
-    calm = replace(panel, disturbance=_disturbance(panel, fleet, proportion))
-    return _without_slips(calm, fleet)
+    if any(proportion.values()):
+        panel = replace(panel, disturbance=_disturbance(panel, fleet, proportion))
+    return _without_slips(panel, fleet)
 
 
 def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> Floats:

@@ -13,7 +13,7 @@ and pairs between which a cell learned from too few shifts to have shed its lear
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -62,6 +62,8 @@ USUAL_MEMORY = 0.75
 USUAL_SLOPE = 0.12
 #: Fewest pairs of readings for a slope.
 LEAST_RISES = 4
+#: Noise is learned from about so many units at most: more would make it no surer.
+ENOUGH_UNITS = 150
 #: Bins of the shifts learned from between two readings, with the fewest differences in one and the fewest
 #: bins for a learning curve; the error of a bin beside its chance error, as a share.
 SHIFTS_APART = (0.0, 1.5, 2.5, 5.5, 10.5, 20.5, 40.5, 80.5)
@@ -83,7 +85,8 @@ LEAST_OWN = 0.8
 
 
 def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
-    """Estimate the noise of each signal over all panels."""
+    """Estimate the noise of each signal over all panels, or over enough of them spread over a large fleet."""
+    panels = panels[:: max(len(panels) // ENOUGH_UNITS, 1)]
     names = sorted({cell.signal for p in panels for cell in p.cells})
     temperatures = np.concatenate([np.zeros(0)] + [p.fluid_temp_c for p in panels])
     read = temperatures[np.isfinite(temperatures)]
@@ -482,9 +485,16 @@ def trimmed_sd(differences: Floats, kept: float = TRIM) -> float:
     A median of absolute values would jump by whole steps on readings that are rounded coarsely.
     For a normal variable the mean square within its central share q is 1 - 2 z phi(z) / q.
     """
-    size = np.sort(np.abs(differences))[: max(int(np.ceil(kept * len(differences))), 1)]
+    count = max(int(np.ceil(kept * len(differences))), 1)
+    size = np.partition(np.abs(differences), count - 1)[:count]
+    return float(np.sqrt(np.mean(size**2) / _kept_square(kept)))
+
+
+@cache
+def _kept_square(kept: float) -> float:
+    """Mean square of a standard normal variable within its central share `kept`."""
     z = norm.ppf(0.5 + kept / 2.0)
-    return float(np.sqrt(np.mean(size**2) / (1.0 - 2.0 * z * norm.pdf(z) / kept)))
+    return float(1.0 - 2.0 * z * norm.pdf(z) / kept)
 
 
 def _spread(values: Floats) -> float:

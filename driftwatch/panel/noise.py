@@ -93,7 +93,7 @@ class SignalNoise:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fleet:
     """Fleet-level quantities by signal; passed to every later block.
 

@@ -15,7 +15,7 @@ import numpy as np
 from driftwatch.assessment.assess import FleetQuantities, analyse_unit
 from driftwatch.assessment.results import Finding, UnitAnalysis, UnitAssessment
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import without_faults
+from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import fit_fleet
 from driftwatch.profile.load import builtin
 from driftwatch.profile.model import Profile
@@ -63,7 +63,7 @@ def learned_from(records: Records) -> FleetQuantities:
     shifts = Settings().shifts_to_learn
     built = panels(records)
     rough = fit_fleet(built, shifts)
-    clean = [without_faults(panel, rough, {}) for panel in built]
+    clean = [without_faults(panel, rough, disturbance_proportion(built, rough)) for panel in built]
     return FleetQuantities(fit_fleet(clean, shifts), fleet_rates(clean))
 
 
@@ -97,7 +97,8 @@ def records_of(made: UnitPlan, seed: int = 3, difficulty: Difficulty = EASY, as_
 def analysis_of(records: Records, settings: Settings | None = None) -> UnitAnalysis:
     """Assess the one unit of these records, with the noise of the quiet fleet."""
     quantities = known(next(iter(records.profiles)))
-    panel = without_faults(panels(records)[0], quantities.fleet, {})
+    panel, fleet = panels(records)[0], quantities.fleet
+    panel = without_faults(panel, fleet, disturbance_proportion([panel], fleet))
     return analyse_unit(panel, quantities, records.as_of, settings or Settings())
 
 

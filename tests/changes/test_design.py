@@ -14,7 +14,7 @@ DISTANCE = np.array([0.0, 0.5, 1.0, 2.0])
 
 
 def shape(kind: str, at: int, share: float = 0.5) -> np.ndarray:
-    return candidates(kind, LEARNED, DISTANCE, 10.0, share, np.array([at]))[:, :, 0]
+    return candidates((kind,), LEARNED, DISTANCE, 10.0, share, np.array([at]))[kind][:, :, 0]
 
 
 def test_a_step_is_reached_over_the_shifts_learned_since():
@@ -43,7 +43,7 @@ def test_a_bend_counts_distance_from_the_snapshot_before_it():
 def test_a_wrong_rate_of_learning_shows_as_lateness():
     # Second implementation: the numerical derivative of the step after the logarithm of the rate.
     def step(rate: float) -> np.ndarray:
-        return candidates("step", LEARNED, DISTANCE, rate, 0.5, np.array([2]))[:, :, 0]
+        return candidates(("step",), LEARNED, DISTANCE, rate, 0.5, np.array([2]))["step"][:, :, 0]
 
     slope = (step(10.0 * np.exp(-1e-5)) - step(10.0 * np.exp(1e-5))) / 2e-5
     np.testing.assert_allclose(shape("late", 2), slope, atol=1e-8)
@@ -75,6 +75,6 @@ def test_columns_of_a_plain_series_are_weighed_by_the_noise():
 
 def test_a_moment_between_snapshots_can_differ_by_candidate():
     share = np.array([0.2, 1.0])
-    both = candidates("step", LEARNED, DISTANCE, 10.0, share, np.array([1, 3]))
+    both = candidates(("step",), LEARNED, DISTANCE, 10.0, share, np.array([1, 3]))["step"]
     np.testing.assert_allclose(both[:, :, 0], shape("step", 1, 0.2))
     np.testing.assert_allclose(both[:, :, 1], shape("step", 3, 1.0))

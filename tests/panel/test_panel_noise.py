@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import without_faults
-from driftwatch.panel.fleet import fit_fleet
+from driftwatch.panel.faults import disturbance_proportion, without_faults
+from driftwatch.panel.fleet import fit_fleet, unit_scales
 from driftwatch.panel.noise import (
     MONTH,
     Fleet,
@@ -193,3 +193,84 @@ def test_uncounted_shifts_are_the_fleets_usual_number_in_that_mode():
     made = panels(records(rows, 3))[0]
     fleet = replace(slip_fleet(), usual_shifts={"normal": 50.0, "tow": 6.0})
     np.testing.assert_array_equal(shifts_learned(made, fleet), [[0, 0], [50, 6], [70, 12]])
+
+
+def learned_at(rate: float, at_once: float) -> list[Panel]:
+    """Cells whose last shifts taught them something else each time, read with noise of their own.
+
+    The memory over N shifts is exp(-N / rate): an Ornstein-Uhlenbeck process in shifts.
+    """
+    made = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        counts = rng.choice([1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0], (COUNT, len(SHIFTS)))
+        shown = rng.normal(0.0, 3.0, (COUNT, len(SHIFTS)))
+        for t in range(1, COUNT):
+            kept = np.exp(-counts[t] / rate)
+            shown[t] = kept * shown[t - 1] + np.sqrt(1.0 - kept**2) * shown[t]
+        read = shown + rng.normal(0.0, at_once, shown.shape)
+        rows = [
+            r for i, s in enumerate(SHIFTS) for r in cell(list(read[:, i]), list(counts[:, i]), channel=s)
+        ]
+        made += panels(records(rows, COUNT))
+    return made
+
+
+@pytest.mark.parametrize("rate", [5.0, 20.0])
+def test_the_rate_of_learning_is_read_from_the_fleet(rate):
+    # The setting says 10; the grid of rates tried is 25 % apart, and the setting pulls a little.
+    assert fit_fleet(learned_at(rate, 0.5), 10.0).shifts_to_learn == pytest.approx(rate, rel=0.3)
+
+
+def test_what_is_there_at_once_is_told_from_what_is_learned():
+    loud, calm = (fit_fleet(learned_at(10.0, sd), 10.0).noise["apply_trim"] for sd in (2.0, 0.3))
+    assert loud.white_sd == pytest.approx(2.0, rel=0.25)
+    assert calm.white_sd < 0.5 * calm.learning_sd
+
+
+def cold_fleet() -> Fleet:
+    fleet = replace(slip_fleet(), temp_sd_c=10.0)
+    return replace(fleet, noise={"apply_trim": replace(fleet.noise["apply_trim"], temperature=-0.4)})
+
+
+def read_cold(temperature: list[float], at: int = 6) -> Panel:
+    rng = np.random.default_rng(4)
+    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
+    values[at] += 12.0
+    rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
+    made, fleet = panels(records(rows, 12, temperature=temperature))[0], cold_fleet()
+    return without_faults(made, fleet, disturbance_proportion([made], fleet))
+
+
+def test_a_snapshot_read_cold_is_put_right():
+    panel = read_cold([NAN] * 12)
+    assert panel.disturbance is not None
+    # The medians of three readings before and after are off by less than one noise sd.
+    np.testing.assert_allclose(panel.disturbance[6], 12.0, atol=1.5)
+    np.testing.assert_allclose(panel.values[6].mean(), 12.0, atol=1.5)  # kept as read
+    assert np.abs(corrected(panel, cold_fleet())[6]).mean() < 2.0
+
+
+@pytest.mark.parametrize("at", [0, 11])
+def test_nobody_can_tell_of_the_first_and_the_last_snapshot(at):
+    panel = read_cold([NAN] * 12, at)
+    assert panel.disturbance is not None
+    np.testing.assert_array_equal(panel.disturbance[at], 0.0)
+
+
+def test_a_snapshot_whose_temperature_was_noted_is_left_alone():
+    panel = read_cold([80.0] * 12)
+    assert panel.disturbance is not None
+    np.testing.assert_array_equal(panel.disturbance, 0.0)
+
+
+def test_a_unit_that_is_noisier_than_its_fleet_has_scales_of_its_own():
+    def quiet(rng, warm):
+        return rng.normal(0.0, 1.0, (COUNT, len(SHIFTS)))
+
+    made = fleet_of(quiet)
+    fleet = fit_fleet(made, 10.0)
+    loud = replace(made[0], values=3.0 * made[0].values)
+    scales = unit_scales(loud, fleet)
+    assert scales.own == pytest.approx(3.0, rel=0.2)
+    assert unit_scales(made[0], fleet).own == pytest.approx(1.0, rel=0.2)
