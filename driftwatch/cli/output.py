@@ -168,11 +168,18 @@ def progress() -> Iterator[Progress | None]:
         yield None
         return
     from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bars
     from rich.text import Text
 
     tasks: dict[str, Any] = {}
-    with Bars(console=Console(stderr=True), transient=True) as bars:
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(elapsed_when_finished=True),
+    )
+    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
 
         def show(what: str, done: int, total: int) -> None:
             if what not in tasks:

@@ -24,6 +24,8 @@ CONFIG = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
+    # What does not fit goes to a folder beside the store, for as long as it is needed.
+    "memory_limit": "800MiB",
 }
 
 #: How long to pause, in seconds, before looking again whether a store has become free.
@@ -113,7 +115,9 @@ def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
 
 def open_engine(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     """Connect with the program's own configuration."""
-    return duckdb.connect(str(path), read_only=read_only, config=dict(CONFIG))
+    con = duckdb.connect(str(path), read_only=read_only, config=dict(CONFIG))
+    con.execute("SET enable_progress_bar = false")  # nothing but a command's result is printed
+    return con
 
 
 def patiently(connected: Callable[[], duckdb.DuckDBPyConnection], wait: float) -> duckdb.DuckDBPyConnection:

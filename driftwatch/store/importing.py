@@ -64,19 +64,19 @@ def import_batches(
         If the file cannot be understood (unknown profile in a units file).
 
     """
-    tell, name = progress or _silent, batches[0].table.name
+    tell, label = progress or _silent, f"importing {batches[0].table.name}"
     total, done = sum(batch.rows for batch in batches), 0
     parts: list[ImportReport] = []
     try:
         with transaction(con, keep=not dry_run):
             for batch in sorted(batches, key=lambda b: KINDS_IN_ORDER.index(b.kind)):
-                tell(f"checking {name}", done, total)
-                job = _job(con, batch, _profiles(con, batch, who), zone, who)
+                step = _step(tell, label, done, batch.rows, total)
+                job = replace(_job(con, batch, _profiles(con, batch, who), zone, who), tell=step)
+                job.tell(0.0)
                 report, waiting = _take(job, dry_run=dry_run)
                 if strict and report.quarantined:
                     raise _refusal(report)
                 done += batch.rows
-                tell(f"taking {name}", done, total)
                 record(job, report)
                 sync_signal_units(con, job.profiles)
                 again = take_waiting(con, zone, waiting, who, progress=tell)
@@ -85,8 +85,17 @@ def import_batches(
     except BaseException:
         j.clear(con)
         raise
-    tell(f"done with {name}", total, total)
+    tell(label, total, total)
     return ImportReport.of(parts)
+
+
+def _step(tell: Progress, label: str, before: int, rows: int, total: int) -> Callable[[float], None]:
+    """Tell of a share of one table's rows as of rows of the whole file."""
+
+    def step(share: float) -> None:
+        tell(label, before + int(share * rows), total)
+
+    return step
 
 
 def _silent(_what: str, _done: int, _total: int) -> None:

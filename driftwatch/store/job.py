@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -48,6 +48,8 @@ class Job:
     seen_before : bool
         True if the same file was taken earlier: what was corrected since is then left alone, except on
         `retaken` lines, which were in quarantine until now.
+    tell : callable
+        Called with the share of the work that is done.
 
     """
 
@@ -61,6 +63,7 @@ class Job:
     file_id: int | None
     seen_before: bool = False
     retaken: tuple[int, ...] = ()
+    tell: Callable[[float], None] = lambda _share: None
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ def judge_rows(job: Job) -> bool:
     _judge_heads(job)
     _judge_cells(job)
     _judge_values(job)
+    job.con.unregister("incoming")
     if j.count(job.con, "SELECT count(*) FROM judged WHERE rule IS NOT NULL"):
         _note_problems(job)
     return repeats

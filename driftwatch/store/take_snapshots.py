@@ -19,12 +19,14 @@ def take_snapshots(job: Job) -> Taken:
     new, same or corrected. A blank temperature, learn count or source says nothing and replaces nothing.
     """
     repeats = judge_rows(job)
+    job.tell(0.4)
     _gather(job)
     _drop_conflicts(job)
     _drop_repeats(job, told_twice=repeats)
     _drop_misfits(job)
     _match(job)
     taken = _count(job)
+    job.tell(0.75)
     _write(job)
     return taken
 
@@ -307,6 +309,7 @@ def _count(job: Job) -> Taken:
 
 def _write(job: Job) -> None:
     con, who = job.con, [job.now, job.who]
+    con.execute("DROP TABLE judged")  # the largest of the temporary tables, and no longer needed
     con.execute(
         """INSERT INTO cells
         SELECT DISTINCT cell_id, if(per_pack, '', known_mode), known_channel, known_signal FROM cells_told
