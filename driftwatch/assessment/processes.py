@@ -24,8 +24,8 @@ Judge = Callable[[Panel], UnitAnalysis]
 
 def each(judge: Judge, panels: Sequence[Panel]) -> Iterator[UnitAnalysis]:
     """Give the analysis of each panel, in order, as they are done."""
-    processes = _processors()
-    if processes < 2 or len(panels) < LEAST_UNITS or "fork" not in multiprocessing.get_all_start_methods():
+    processes = _processors() if _may_fork() else 1
+    if processes < 2 or len(panels) < LEAST_UNITS:
         yield from map(judge, panels)
         return
     context = multiprocessing.get_context("fork")
@@ -34,6 +34,12 @@ def each(judge: Judge, panels: Sequence[Panel]) -> Iterator[UnitAnalysis]:
             panels, pool.imap(_judge_number, range(len(panels)), CHUNK), strict=True
         ):
             yield UnitAnalysis(panel, fit, said)
+
+
+def _may_fork() -> bool:
+    """Not every system can, and a worker of somebody else's pool may not."""
+    able = "fork" in multiprocessing.get_all_start_methods()
+    return able and not multiprocessing.current_process().daemon
 
 
 def _processors() -> int:
