@@ -323,8 +323,8 @@ class Store(StoredData):
         folder : path
             Made if missing.
         what : sequence of str, optional
-            Of `units`, `snapshots` (every reading), `events`, `files`, `quarantine`, `audit`, `settings`,
-            `profiles` and `fitted`; all if left out.
+            Of `units`, `snapshots` (every reading), `events`, `files`, `quarantine`, `audit`, `odometers`,
+            `settings`, `profiles` and `fitted`; all if left out.
         fmt : str
             "parquet" or "csv".
         as_of : date or str, optional

@@ -149,6 +149,7 @@ def _tell(outcomes: list[ImportOutcome], form: Format, dry_run: bool) -> None:
                 output.note(f"{outcome.file}: {text}")
             for doubt in outcome.report.doubts[:NAMED_ROWS]:
                 output.note(f"{outcome.file}: line {doubt.line}: taken, but please check: {doubt.sentence}")
+            _name_corrections(outcome.file, outcome.report)
             _name_problems(outcome.file, outcome.report, dry_run)
     if dry_run:
         output.note("dry run: nothing was changed")
@@ -157,6 +158,18 @@ def _tell(outcomes: list[ImportOutcome], form: Format, dry_run: bool) -> None:
 def _row(outcome: ImportOutcome) -> dict[str, Any]:
     row: dict[str, Any] = {} if outcome.report is None else dict(outcome.report.to_dict())
     return {**row, "file": outcome.file, "refused": None if outcome.error is None else str(outcome.error)}
+
+
+def _name_corrections(file: str, report: ImportReport) -> None:
+    rows = output.frame_rows(report.corrections.head(NAMED_ROWS))
+    for row in rows:
+        about = [row[k] for k in ("unit", "at", "event_id", "mode", "channel", "signal", "field") if row[k]]
+        was = "not known" if row["old_value"] is None else row["old_value"]
+        change = f"{was} becomes {row['new_value']}"
+        output.note(f"{file}: line {row['line']}: corrected: {' '.join(map(str, about))}, {change}")
+    rest = len(report.corrections) - len(rows)
+    if rest > 0:
+        output.note(f"{file}: {rest} more value(s) corrected - `driftwatch history UNIT` tells them")
 
 
 def _name_problems(file: str, report: ImportReport, dry_run: bool) -> None:

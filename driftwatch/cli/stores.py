@@ -116,8 +116,8 @@ def export(
         typer.Option(
             "--what",
             metavar="WHAT",
-            help="units, snapshots, events, files, quarantine, audit, settings, profiles or fitted; may be "
-            "repeated. All if left out.",
+            help="units, snapshots, events, files, quarantine, audit, odometers, settings, profiles or "
+            "fitted; may be repeated. All if left out.",
         ),
     ] = None,
     form: Annotated[

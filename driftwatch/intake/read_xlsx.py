@@ -142,6 +142,8 @@ def _distinct(parts: Iterator[str]) -> list[str]:
 def _workbook(content: Content) -> tuple[Any, zipfile.ZipFile]:
     where = content.name
     try:
+        if content.size > LARGEST_UNPACKED:
+            raise InputRefused("the workbook is too large", where, "save the sheet as CSV")
         data = content.read()
         archive = zipfile.ZipFile(io.BytesIO(data))
         size = sum(entry.file_size for entry in archive.infolist())

@@ -27,6 +27,12 @@ Progress = Callable[[str, int, int], None]
 KINDS_IN_ORDER = ("units", "snapshots", "events")
 
 
+#: What this file replaces, as the audit trail has it.
+_CORRECTIONS = """SELECT new_line AS line, what, unit, at_local AS at, mode, channel, signal, event_id, field,
+    old_value, new_value
+FROM audit WHERE new_file_id = ? ORDER BY new_line, field"""
+
+
 def import_batches(
     con: duckdb.DuckDBPyConnection,
     batches: Sequence[Batch],
@@ -125,6 +131,7 @@ def _take(job: Job, *, dry_run: bool) -> tuple[ImportReport, tuple[str, ...]]:
     batch = job.batch
     taken = TAKE[batch.kind](job)
     problems = j.problem_frame(job)
+    corrections = job.con.execute(_CORRECTIONS, [job.file_id]).df()
     settled = _settled(job, problems)
     problems = problems[~settled].reset_index(drop=True)
     notes = batch.table.notes + batch.notes + taken.notes
@@ -146,6 +153,7 @@ def _take(job: Job, *, dry_run: bool) -> tuple[ImportReport, tuple[str, ...]]:
         notes=notes,
         doubts=taken.doubts,
         sheet=batch.table.sheet,
+        corrections=corrections,
     )
     return report, taken.waiting
 

@@ -56,6 +56,9 @@ class ImportReport:
         What else the user should know: sheets or columns not read, older values left alone.
     doubts : tuple of Doubt
         Rows that were taken but look odd.
+    corrections : DataFrame
+        One row for each value that was replaced, or filled in: `line`, `what`, `unit`, `at`, `mode`,
+        `channel`, `signal`, `event_id`, `field`, `old_value`, `new_value`.
     sheet : str
         Sheet of a workbook; "" for other files.
     parts : tuple of ImportReport
@@ -78,6 +81,7 @@ class ImportReport:
     notes: tuple[str, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     sheet: str = ""
+    corrections: pd.DataFrame = field(default_factory=pd.DataFrame, compare=False, repr=False)
     parts: tuple[ImportReport, ...] = ()
 
     @classmethod
@@ -101,6 +105,7 @@ class ImportReport:
             dry_run=parts[0].dry_run,
             notes=tuple(f"sheet {p.sheet}: {note}" for p in parts for note in p.notes),
             doubts=tuple(doubt for p in parts for doubt in p.doubts),
+            corrections=pd.concat([p.corrections for p in parts], ignore_index=True),
             parts=tuple(parts),
         )
 
@@ -124,6 +129,7 @@ class ImportReport:
             "dry_run": self.dry_run,
             "notes": list(self.notes),
             "doubts": [doubt.to_dict() for doubt in self.doubts],
+            "corrections": self.corrections.to_dict("records"),
             "sheet": self.sheet,
             "sheets": [part.to_dict() for part in self.parts],
         }

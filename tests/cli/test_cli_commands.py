@@ -350,6 +350,7 @@ def test_export_writes_what_is_stored_and_what_is_fitted(cli, store, tmp_path):
             "quarantine",
             "audit",
             "settings",
+            "odometers",
             "profiles",
             "fitted",
         )

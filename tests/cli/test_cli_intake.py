@@ -181,6 +181,24 @@ def test_work_on_the_quarantine(cli, tmp_path):
     assert "the quarantine is empty" in cli("quarantine", "list").err
 
 
+def test_a_dry_run_says_what_would_be_corrected_and_why_rows_are_set_aside(cli, store, tmp_path):
+    (tmp_path / "s.csv").write_text(
+        SNAPSHOTS
+        + "unit-01,2025-10-29,116000,normal,1-2,apply_trim,91\n"
+        + "unit-01,2025-12-20,140000,normal,9-9,apply_trim,5\n"
+        + "unit-01,2025-12-20,140000,normal,1-2,apply_trim,5\n"
+    )
+    dry = cli("import", "s.csv", "--dry-run", "--format", "json", db=store)
+    assert dry.code == 3
+    (told,) = as_json(dry)
+    assert (told["new"], told["same"], told["corrected"], told["quarantined"]) == (1, 0, 1, 1)
+    assert [(c["line"], c["field"], c["new_value"]) for c in told["corrections"]] == [(2, "value", "91.0")]
+    assert told["problems"][0]["code"] == "unknown_channel"
+    assert "line 2: corrected: unit-01 2025-10-29T00:00:00 normal 1-2 apply_trim value, " in dry.err
+    assert dry.err.count("becomes 91.0") == 1
+    assert "nothing was changed" in dry.err
+
+
 def test_units_as_a_whole(cli, store, monkeypatch):
     listed = as_json(cli("unit", "list", "--format", "json", db=store))
     assert [(u["unit"], u["snapshots"]) for u in listed] == [
