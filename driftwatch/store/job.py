@@ -12,6 +12,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
+from driftwatch.errors import InputRefused
 from driftwatch.intake.batch import Batch
 from driftwatch.intake.rules import Rule
 from driftwatch.intake.tables import as_texts
@@ -25,6 +26,9 @@ WHERE readmitted_at_utc IS NULL GROUP BY unit"""
 
 #: Two values closer than this, relative to their size, are the same value written in different units.
 SAME = 1e-9
+
+#: A file with more rows that cannot be right is refused: it is wrong as a whole, or the units are missing.
+MOST_SET_ASIDE = 1_000_000
 
 #: Every temporary table that an import makes, and every frame that it registers.
 TEMPORARY = (
@@ -139,7 +143,22 @@ def note_problems(job: Job, rules: Sequence[Rule], table: str = "checked") -> No
 
 
 def problem_frame(job: Job) -> pd.DataFrame:
-    """Give the rows that cannot be right: `line`, `code`, `reason`, `raw` (JSON), `unit`, sorted by line."""
+    """Give the rows that cannot be right: `line`, `code`, `reason`, `raw` (JSON), `unit`, sorted by line.
+
+    Raises
+    ------
+    InputRefused
+        If there are more of them than are set aside.
+
+    """
+    number = count(job.con, "SELECT count(*) FROM problems")
+    if number > MOST_SET_ASIDE:
+        first = job.con.execute("SELECT row, reason FROM problems ORDER BY row LIMIT 1").fetchall()[0]
+        raise InputRefused(
+            f"{number} rows cannot be right, more than are set aside; the first: {first[1]}",
+            f"{job.batch.table.name} line {job.batch.table.line[first[0]].as_py()}",
+            "correct the file, or import first what it needs; nothing was taken",
+        )
     found = job.con.execute("SELECT row, code, reason FROM problems ORDER BY row").fetchall()
     batch, table = job.batch, job.batch.table
     rows = pa.array([row for row, _, _ in found], pa.int64())

@@ -352,6 +352,16 @@ def test_strict_takes_nothing_and_says_why(db, fleet):
     assert counts(fleet(snapshots(GOOD), strict=True)) == (1, 0, 0, 0)
 
 
+def test_a_file_that_is_wrong_as_a_whole_is_refused(db, fleet, monkeypatch):
+    monkeypatch.setattr("driftwatch.store.job.MOST_SET_ASIDE", 2)
+    before = contents(db)
+    text = snapshots(GOOD, *(GOOD.replace("T1", "T9") for _ in range(3)))
+    with pytest.raises(InputRefused, match="3 rows cannot be right, .* there is no unit “T9”") as refused:
+        fleet(text, name="a.csv")
+    assert str(refused.value).startswith("a.csv line 3")
+    assert contents(db) == before
+
+
 def test_dry_run_counts_and_writes_nothing(db, fleet):
     before, size = contents(db), db.path.stat().st_size
     own = parse_profile(to_toml(builtin("generic-6")).replace("generic-6", "mine"))
