@@ -356,7 +356,7 @@ def test_a_file_that_is_wrong_as_a_whole_is_refused(db, fleet, monkeypatch):
     monkeypatch.setattr("driftwatch.store.job.MOST_SET_ASIDE", 2)
     before = contents(db)
     text = snapshots(GOOD, *(GOOD.replace("T1", "T9") for _ in range(3)))
-    with pytest.raises(InputRefused, match="3 rows cannot be right, .* there is no unit “T9”") as refused:
+    with pytest.raises(InputRefused, match=r"3 rows cannot be right, .* there is no unit “T9”") as refused:
         fleet(text, name="a.csv")
     assert str(refused.value).startswith("a.csv line 3")
     assert contents(db) == before
