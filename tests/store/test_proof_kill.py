@@ -87,6 +87,22 @@ def rounds(few, many):
     ]
 
 
+def fresh(source, path):
+    """Put a store in its place, as if nothing had ever been there."""
+    path.unlink(missing_ok=True)
+    path.with_name(f"{path.name}.wal").unlink(missing_ok=True)
+    shutil.copyfile(source, path)
+
+
+def usual_length(forker, task, reset):
+    """Give how long a task takes when nothing else holds it up, in seconds."""
+    lengths = []
+    for _ in range(3):
+        reset()
+        lengths.append(forker.run(task))
+    return min(lengths)
+
+
 @pytest.mark.parametrize("times", rounds(FEW, MANY))
 def test_an_import_that_is_killed_has_taken_each_file_whole_or_not(
     times, forker, files, reference, fleet_store, tmp_path
@@ -94,14 +110,11 @@ def test_an_import_that_is_killed_has_taken_each_file_whole_or_not(
     _, whole = reference
     path = tmp_path / "store.duckdb"
     task = {"do": "import", "store": str(path), "files": files}
-    shutil.copyfile(fleet_store, path)
-    length = forker.run(task)
+    length = usual_length(forker, task, lambda: fresh(fleet_store, path))
     random, cut = Random(f"import {times}"), 0
     rows = {f: sum(r[6] == f for r in whole["readings"]) for f in {r[6] for r in whole["readings"]}}
     for number in range(times):
-        path.unlink()
-        path.with_name("store.duckdb.wal").unlink(missing_ok=True)
-        shutil.copyfile(fleet_store, path)
+        fresh(fleet_store, path)
         killed = forker.run(task, kill_after=random.uniform(0, length)) is None
         with Database.open(path) as db:
             assert db.check() == [], number
@@ -113,10 +126,11 @@ def test_an_import_that_is_killed_has_taken_each_file_whole_or_not(
             assert {(q[0]) for q in held["quarantine"]} == recorded - {"log.csv"}
             assert len(held["events"]) == (28 if "log.csv" in recorded else 0)
             cut += killed and len(recorded) < len(files)
-            # What was not taken can be taken now, and what was stays as it is.
-            for file in files:
-                db.import_batches(read_batches(file))
-            assert facts(db) == whole, number
+            if number % 5 == 0:
+                # What was not taken can be taken now, and what was stays as it is.
+                for file in files:
+                    db.import_batches(read_batches(file))
+                assert facts(db) == whole, number
     assert cut > times // 3  # most were really caught in the middle
 
 
@@ -162,15 +176,12 @@ def test_a_migration_that_is_killed_has_taken_each_step_whole_or_not(
 ):
     path = tmp_path / "store.duckdb"
     task = {"do": "migrate", "store": str(path)}
-    shutil.copyfile(older_store, path)
-    length = forker.run(task)
+    length = usual_length(forker, task, lambda: fresh(older_store, path))
     known = steps()
     monkeypatch.setattr(migrate, "known", lambda: known)
     random, seen = Random(f"migrate {times}"), set()
     for number in range(times):
-        path.unlink()
-        path.with_name("store.duckdb.wal").unlink(missing_ok=True)
-        shutil.copyfile(older_store, path)
+        fresh(older_store, path)
         forker.run(task, kill_after=random.uniform(0, length))
         con = duckdb.connect(str(path))
         at = migrate.version(con)
@@ -196,7 +207,7 @@ def test_a_backup_that_is_killed_is_whole_or_not_there(times, in_use, forker, re
     before = path.read_bytes()
     task = {"do": "backup", "store": str(path), "target": str(target)}
     writer = Database.open(path) if in_use else None
-    length = forker.run(task)
+    length = usual_length(forker, task, lambda: target.unlink(missing_ok=True))
     random = Random(f"backup {times}")
     there = 0
     for number in range(times):
