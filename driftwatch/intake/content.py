@@ -51,6 +51,8 @@ class Content:
         In bytes.
     data : bytes or Path
         The bytes, where they did not come from a file; otherwise where the file is.
+    changed_at : int
+        When the file was last written, in ns; 0 for bytes.
 
     """
 
@@ -58,6 +60,7 @@ class Content:
     sha256: str
     size: int
     data: bytes | Path
+    changed_at: int = 0
 
     @property
     def format(self) -> str:
@@ -69,6 +72,13 @@ class Content:
     def open(self) -> BinaryIO:
         """Give a new stream over the bytes, at their start."""
         return io.BytesIO(self.data) if isinstance(self.data, bytes) else self.data.open("rb")
+
+    def require_unchanged(self) -> None:
+        """Refuse a file that was written to since its fingerprint was taken."""
+        if isinstance(self.data, Path) and _stamp(self.data) != (self.size, self.changed_at):
+            raise InputRefused(
+                "the file was changed while it was read", self.name, "try again when it is finished"
+            )
 
     def read(self) -> bytes:
         """Give all bytes."""
@@ -111,6 +121,7 @@ def content_of(path: Path, name: str | None = None) -> Content:
     try:
         if path.is_dir():
             raise InputRefused("this is a folder, not a file", str(path), "name the files in it")
+        _, changed_at = _stamp(path)
         with path.open("rb") as stream:
             while piece := stream.read(PIECE):
                 digest.update(piece)
@@ -123,7 +134,12 @@ def content_of(path: Path, name: str | None = None) -> Content:
         raise InputRefused(f"the file cannot be read ({text})", str(path)) from None
     if blank:
         raise InputRefused("the file is empty", shown, "export it again")
-    return Content(shown, digest.hexdigest(), size, path)
+    return Content(shown, digest.hexdigest(), size, path, changed_at)
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    facts = path.stat()
+    return facts.st_size, facts.st_mtime_ns
 
 
 def content_of_bytes(data: bytes, name: str) -> Content:

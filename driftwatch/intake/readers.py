@@ -48,10 +48,13 @@ def read_tables(source: str | Path | Content, sheet: str | None = None) -> tuple
     if sheet is not None and form != "XLSX":
         raise InputRefused(f"a {form} file has no sheets", content.name, "leave the sheet out")
     if form == "Parquet":
-        return (read_parquet(content),)
-    if form == "XLSX":
-        return tuple(read_xlsx(content, sheet))
-    return (read_csv(content),)
+        tables = [read_parquet(content)]
+    elif form == "XLSX":
+        tables = read_xlsx(content, sheet)
+    else:
+        tables = [read_csv(content)]
+    content.require_unchanged()
+    return tuple(tables)
 
 
 def read_table(source: str | Path | Content, sheet: str | None = None) -> RawTable:

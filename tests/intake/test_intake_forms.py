@@ -341,3 +341,19 @@ def test_the_form_of_a_stream_is_told_by_its_bytes(tmp_path):
         read_table(content_of_bytes(b"%PDF-1.7", "standard input"))
     with pytest.raises(InputRefused, match="nothing in it"):
         content_of_bytes(b" \n", "standard input")
+
+
+def test_a_file_that_is_still_being_written_is_refused(tmp_path, monkeypatch):
+    from driftwatch.intake import readers
+
+    path = written(tmp_path, "unit,profile\nT1,p\n")
+    read = readers.read_csv
+
+    def slowly(content):
+        table = read(content)
+        path.write_text("unit,profile\nT1,p\nT2,p\n")
+        return table
+
+    monkeypatch.setattr(readers, "read_csv", slowly)
+    with pytest.raises(InputRefused, match="changed while it was read"):
+        read_table(path)
