@@ -50,7 +50,12 @@ _MEANING: tuple[tuple[str, type[StoreError], str, str], ...] = (
         "free some space and try again",
     ),
     ("file too large", StoreError, "the file would grow too large; nothing was changed", "raise the limit"),
-    ("out of memory", StoreError, "there is not enough memory; nothing was changed", "close other programs"),
+    (
+        "out of memory",
+        StoreError,
+        "there is not enough memory, nor disk to make up for it; nothing was changed",
+        "free some space beside the store",
+    ),
     ("we can only read", StoreNewer, "the store was made by a later version", "update driftwatch"),
     ("newer version of duckdb", StoreNewer, "the store was made by a later version", "update driftwatch"),
     ("storage version", StoreNewer, "the store was made by a later version", "update driftwatch"),
