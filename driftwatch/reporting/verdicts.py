@@ -121,9 +121,14 @@ def false_line(made: Backtest, level: str) -> str:
         [a for a in mine if a.outcome == outcome] for outcome in ("right", "false", "open", "renewed")
     )
     text = f"{count(len(mine), f'{level} alert')} {_were(mine)} raised."
+    late = [a for a in right if a.came_km is None or a.came_km <= 0.0]
     if right or false:
-        text += f" {len(right)} {_were(right)} followed by the limit within {km(mine[0].within_km)}"
-        text += f", {len(false)} {_were(false)} not{_softened(false)}." if false else "."
+        ahead = len(right) - len(late)
+        text += (
+            f" {ahead} {'was' if ahead == 1 else 'were'} followed by the limit within {km(mine[0].within_km)}"
+        )
+        text += f", {len(late)} came when it had been reached" if late else ""
+        text += f", {len(false)} {_were(false)} not followed by it{_softened(false)}." if false else "."
     if opened:
         text += f" {len(opened)} cannot be judged yet."
     if renewed:
@@ -208,15 +213,10 @@ def _softened(false: Sequence[Alarm]) -> str:
     late = sum(a.came_km is not None for a in false)
     near = sum(a.near and a.came_km is None for a in false)
     if len(false) == 1:
-        return (
-            " (it reached it later)"
-            if late
-            else " (it came within one reading's noise of it)"
-            if near
-            else ""
-        )
-    parts = [f"{late} of them reached it later"] if late else []
-    parts += [f"{near} came within one reading's noise of it"] if near else []
+        near_words = " (it came near, within one reading's noise)" if near else ""
+        return " (the limit came later)" if late else near_words
+    parts = [f"in {late} the limit came later"] if late else []
+    parts += [f"{near} came near, within one reading's noise"] if near else []
     return f" ({listed(parts)})" if parts else ""
 
 

@@ -172,18 +172,23 @@ def test_false_alerts_in_words():
     ]
     # Three false ones in six unit-years.
     assert plain(verdicts.false_line(backtest(alarms=rows), "plan")) == (
-        "7 plan alerts were raised. 2 were followed by the limit within 15 000 km, 3 were not (1 of them "
-        "reached it later and 1 came within one reading's noise of it). 1 cannot be judged yet. 1 cannot be "
-        "judged, since a rebuild came first. That is one false alert in about 2 unit-years."
+        "7 plan alerts were raised. 2 were followed by the limit within 15 000 km, 3 were not followed by it "
+        "(in 1 the limit came later and 1 came near, within one reading's noise). 1 cannot be judged yet. 1 "
+        "cannot be judged, since a rebuild came first. That is one false alert in about 2 unit-years."
     )
     assert verdicts.false_line(backtest(alarms=rows), "due") == "No due alert was raised."
     one = [alarm(), alarm("false", came_km=18_000.0)]
-    assert "1 was not (it reached it later)." in verdicts.false_line(backtest(alarms=one), "plan")
-    one = [alarm("false", near=True)]
-    assert "1 was not (it came within one reading's noise" in verdicts.false_line(
+    assert "1 was not followed by it (the limit came later)." in verdicts.false_line(
         backtest(alarms=one), "plan"
     )
-    assert "1 was not." in verdicts.false_line(backtest(alarms=[alarm("false")]), "plan")
+    one = [alarm("false", near=True)]
+    assert "1 was not followed by it (it came near," in verdicts.false_line(backtest(alarms=one), "plan")
+    assert "1 was not followed by it." in verdicts.false_line(backtest(alarms=[alarm("false")]), "plan")
+    late = [alarm(level="due"), alarm(level="due", came_km=-300.0), alarm(level="due", came_km=None)]
+    assert plain(verdicts.false_line(backtest(alarms=late), "due")) == (
+        "3 due alerts were raised. 1 was followed by the limit within 5 000 km, 2 came when it had been "
+        "reached."
+    )
     one = plain(verdicts.false_line(backtest(alarms=[alarm("right", "due")]), "due"))
     assert one == "1 due alert was raised. 1 was followed by the limit within 5 000 km."
 
