@@ -71,7 +71,7 @@ def said(db):
     return [sorted(db._con.execute(query).fetchall(), key=repr) for query in QUERIES]
 
 
-@pytest.mark.parametrize("times", [12, pytest.param(1000, marks=pytest.mark.prove)])
+@pytest.mark.parametrize("times", [6, pytest.param(1000, marks=pytest.mark.prove)])
 def test_any_order_of_the_same_files_ends_in_the_same_store(times, files, empty_store, tmp_path):
     random, first = Random(f"orders {times}"), None
     for number in range(times):
