@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from driftwatch.store.database import Database
     from driftwatch.store.report import ImportReport
 
-#: Files are taken in this order, whatever order they are named in: readings need their unit.
-KINDS_IN_ORDER = ("units", "snapshots", "events")
-
 #: Stands for standard input among the files, and is its name in messages and records.
 STDIN, STDIN_NAME = "-", "standard input"
 
@@ -221,7 +218,10 @@ def refused(inputs: Sequence[tuple[str, tuple[Batch, ...] | DriftwatchError]]) -
 
 
 def _order(item: tuple[str, tuple[Batch, ...] | DriftwatchError]) -> int:
-    batches = item[1]
+    """Give a file's place, whatever order they are named in: readings need their unit."""
+    from driftwatch.intake.columns import KINDS
+
+    batches, places = item[1], list(KINDS)
     if isinstance(batches, DriftwatchError):
         return -1
-    return min(KINDS_IN_ORDER.index(batch.kind) for batch in batches)
+    return min(places.index(batch.kind) for batch in batches)

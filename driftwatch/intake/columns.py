@@ -67,6 +67,7 @@ EVENTS = FileKind(
     "happened_at",
     ("amount", "amount_entered"),
 )
+#: In the order in which they need one another.
 KINDS = {kind.name: kind for kind in (UNITS, SNAPSHOTS, EVENTS)}
 
 EVENT_KINDS = ("power", "load", "fluid", "relearn", "rebuild", "repair", "other")

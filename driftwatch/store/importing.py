@@ -11,6 +11,7 @@ import pandas as pd
 
 from driftwatch.errors import QuarantinedRows
 from driftwatch.intake.batch import Batch
+from driftwatch.intake.columns import KINDS
 from driftwatch.profile.model import Profile
 from driftwatch.store import clock
 from driftwatch.store import job as j
@@ -22,9 +23,6 @@ from driftwatch.store.record import TAKE, next_file, record, same_file
 from driftwatch.store.report import ImportReport
 
 Progress = Callable[[str, int, int], None]
-
-#: Kinds in the order in which they need one another: readings need their unit.
-KINDS_IN_ORDER = ("units", "snapshots", "events")
 
 
 #: What this file replaces, as the audit trail has it.
@@ -75,7 +73,7 @@ def import_batches(
     parts: list[ImportReport] = []
     try:
         with transaction(con, keep=not dry_run):
-            for batch in sorted(batches, key=lambda b: KINDS_IN_ORDER.index(b.kind)):
+            for batch in sorted(batches, key=lambda b: list(KINDS).index(b.kind)):
                 step = _step(tell, label, done, batch.rows, total)
                 job = replace(_job(con, batch, _profiles(con, batch, who), zone, who), tell=step)
                 job.tell(0.0)
