@@ -195,10 +195,19 @@ def take(
 ) -> list[ImportOutcome]:
     """Take files in, each all or nothing: units first, then snapshots, then events.
 
-    A refused file does not stop the others; trouble with the store does, and is raised.
+    A refused file does not stop the others; trouble with the store does, and is raised. A dry run of several
+    files is made on a copy of the store, as what becomes of one may depend on those before it.
     """
+    ordered = sorted(inputs, key=_order)
+    if dry_run and len(ordered) > 1:
+        with database.trial() as copy:
+            tried = take(copy, ordered, strict=strict, progress=progress)
+        return [
+            replace(outcome, report=replace(outcome.report, dry_run=True)) if outcome.report else outcome
+            for outcome in tried
+        ]
     outcomes = []
-    for file, batches in sorted(inputs, key=_order):
+    for file, batches in ordered:
         if isinstance(batches, DriftwatchError):
             outcomes.append(ImportOutcome(file, None, batches))
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import tempfile
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -408,6 +409,15 @@ class Database:
         """Copy the store, as it is now, into a new file; see `driftwatch.store.backup`."""
         with translated(str(target)):
             return copy_open(self._con, Path(target))
+
+    @contextlib.contextmanager
+    def trial(self) -> Iterator[Database]:
+        """Give a copy of the store to try things on, which is thrown away afterwards."""
+        with tempfile.TemporaryDirectory(prefix="driftwatch-") as folder:
+            with translated(str(self.path)):
+                target = copy_open(self._con, Path(folder) / "trial.duckdb")
+            with Database.open(target, who=self.who) as copy:
+                yield copy
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:

@@ -199,6 +199,18 @@ def test_a_dry_run_says_what_would_be_corrected_and_why_rows_are_set_aside(cli, 
     assert "nothing was changed" in dry.err
 
 
+def test_a_dry_run_of_several_files_says_what_would_become_of_all_of_them(cli, folder, tmp_path):
+    dry = cli("import", folder, "--dry-run", "--format", "json")
+    assert dry.code == 0, dry.err
+    assert [(r["new"], r["dry_run"]) for r in as_json(dry)] == [(1, True)] * 3
+    assert not (tmp_path / "driftwatch.duckdb").exists()
+    assert cli("init").code == 0
+    before = (tmp_path / "driftwatch.duckdb").read_bytes()
+    dry = cli("import", folder, "--dry-run", "--format", "json")
+    assert [(r["new"], r["quarantined"]) for r in as_json(dry)] == [(1, 0)] * 3
+    assert (tmp_path / "driftwatch.duckdb").read_bytes() == before
+
+
 def test_units_as_a_whole(cli, store, monkeypatch):
     listed = as_json(cli("unit", "list", "--format", "json", db=store))
     assert [(u["unit"], u["snapshots"]) for u in listed] == [
