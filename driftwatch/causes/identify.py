@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 from statsmodels.stats.multitest import multipletests
 
-from driftwatch.causes.prior import nearness
+from driftwatch.causes.prior import LOG_IS_RIGHT, nearness
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
 from driftwatch.causes.split import split_effect
@@ -27,6 +27,8 @@ REACH = 2
 FALSELY_TOUCHED = 0.05
 #: Causes that reach every mode and shift by their nature.
 WHOLE_UNIT = ("relearn", "rebuild")
+#: Causes whose traces a rebuild in the same visit hides.
+HIDDEN_BY_REBUILD = ("power", "load", "fluid")
 #: A rival less probable than this is not worth a word.
 LEAST_RIVAL = 0.02
 
@@ -45,7 +47,7 @@ def explain_changes(
         causes = sorted({cause for together in chances for cause in together})
         pair = max(chances, key=lambda together: chances[together])
         split = {}
-        if len(pair) == 2:
+        if len(pair) == 2 and "relearn" not in pair:
             both = next(f for f in families if f.causes == pair)
             signals = np.array([c.signal for c in panel.cells])
             split = split_effect(found.effects[number], place.index, families, both, signals)
@@ -73,7 +75,38 @@ def explain_changes(
                     rivals=_rivals(chances, cause),
                 )
             )
+        renewed = chances.get(("rebuild",), 0.0)
+        findings += _hidden(panel, number, place, renewed, slack_days) if renewed >= least else []
     return findings
+
+
+def _hidden(
+    panel: Panel, number: int, place: Placed, rebuilt: float, slack_days: float
+) -> list[CauseFinding]:
+    """What the log says was done at a rebuild: its traces cannot be told from the new base.
+
+    So the readings say nothing of it, and the log is believed as far as it usually is right.
+    """
+    found = []
+    for event in panel.events:
+        near = float(nearness(panel, event, slack_days)[max(place.index - 1, 0) : place.index + 2].sum())
+        if event.kind in HIDDEN_BY_REBUILD and near > 0.5:
+            found.append(
+                CauseFinding(
+                    cause=event.kind,
+                    probability=LOG_IS_RIGHT * rebuilt,
+                    index=place.index,
+                    drift=False,
+                    change=number,
+                    clutch=None,
+                    modes=(),
+                    shifts=(),
+                    event=event,
+                    size=(),
+                    rivals=(),
+                )
+            )
+    return found
 
 
 def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> tuple[tuple[str, float], ...]:

@@ -53,13 +53,29 @@ def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> 
         parts = family.causes or ("",)
         row = odds[parts[0]]
         if len(parts) == 2:
-            first, second = odds[parts[0]], odds[parts[1]]
-            row = first * second + SAME_VISIT * np.minimum(first + second, 1.0) * np.minimum(
-                np.maximum(first, second), 0.1
-            )
+            # Both in one visit: where one acted, the other did as well.
+            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days)
         rows.append(row * family.share)
     with np.errstate(divide="ignore"):
         return np.log(np.stack(rows))
+
+
+def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
+    """Odds, given one of two causes at a snapshot, that the other acted in the same visit, shape (T,).
+
+    Two entries on nearly the same day are one visit: if one of them is misdated, so is the other.
+    """
+    logged = []
+    for cause in causes:
+        mass = np.zeros(len(panel.days))
+        for event in panel.events:
+            if event.kind == cause:
+                near = nearness(panel, event, slack_days)
+                mass += near + np.r_[near[1:], 0.0] + np.r_[0.0, near[:-1]]
+        logged.append(np.minimum(mass, 1.0))
+    both = np.minimum(logged[0], logged[1])
+    right = LOG_IS_RIGHT / (1.0 - LOG_IS_RIGHT)
+    return np.asarray(SAME_VISIT * (1.0 - both) + right * both)
 
 
 def nearness(panel: Panel, event: Event, slack_days: float) -> Floats:

@@ -30,8 +30,12 @@ from driftwatch.profile.model import Profile
 SCALES = (1.5, 4.0, 12.0, 30.0)
 #: Scale of the second of two causes in one visit against the first.
 SECOND_SHARE = 0.5
-#: How far values jump when they are cleared, in multiples of their noise.
+#: How far values jump when they are cleared at a rebuild, in multiples of their noise.
 CLEARED = 6.0
+#: Room for the cells' own deviations where values were cleared in the same visit, against a change alone.
+OWN_WHEN_CLEARED = 0.5
+#: How far, as a share of what it had learned, a cleared trim may miss zero.
+BASE_SPREAD = 0.15
 STEP_CAUSES = ("power", "load", "fluid", "relearn", "rebuild", "pressure", "unexplained")
 
 
@@ -116,7 +120,7 @@ def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
         _family(name, "bend", _scaled(parts, 2.0 / span), cells, causes, share)
         for name, parts, causes, share in cells.drifts
     )
-    return (*cells.sudden, _relearn(cells, panel), *drifts)
+    return (*cells.sudden, *_relearn(cells, panel), *drifts)
 
 
 def _sudden(cells: _Cells) -> tuple[Family, ...]:
@@ -131,8 +135,24 @@ def _sudden(cells: _Cells) -> tuple[Family, ...]:
         _family("power+load", "step", _both(power, load), cells, ("power", "load"), 0.3),
         _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid"), 0.3),
         *_rebuild(cells),
+        *(
+            _cleared_with(name, parts, cells)
+            for name, parts in (("power", power), ("load", load), ("fluid", fluid))
+        ),
         *_unexplained(cells),
     )
+
+
+def _cleared_with(name: str, parts: Parts, cells: _Cells) -> Family:
+    """Something was done and the learned values were cleared in the same visit.
+
+    With less room for each cell's own deviation, and no largest scale: cells that all moved far, each its own
+    way, are a rebuild.
+    """
+    basis, spread = parts[0], OWN_WHEN_CLEARED * parts[1]
+    none = np.zeros(cells.count)
+    pattern = Pattern(f"relearn+{name}", "renewal", basis, spread, none, CLEARED * cells.sd, SCALES[:-1])
+    return Family(pattern, ("relearn", name), 0.5)
 
 
 Drift = tuple[
@@ -204,16 +224,24 @@ def _everything(c: _Cells, where: Bools) -> Parts:
     return _stack(basis), c.column(np.where(where, 0.6, 0.03))
 
 
-def _relearn(c: _Cells, panel: Panel) -> Family:
-    """Cleared values go to a base; where that is zero, each cell jumps by what it had learned."""
+def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
+    """Cleared values go to a base: zero, as a rule, so that each trim jumps by what it had learned.
+
+    Where the base is another one, cells may jump anywhere; but then they all do, and far.
+    """
     level = np.nan_to_num(nan_median(np.where(panel.usable, panel.values, np.nan), axis=0))
-    shifts = ~c.pack
-    basis = [c.column(0.7, c.of(s)) for s in sorted(set(c.signal[shifts]))]
-    basis.append(np.where(c.of("apply_trim", "release_trim"), -level / 4.0, 0.0))
+    trims, others = c.of("apply_trim", "release_trim"), ~c.pack & ~c.of("apply_trim", "release_trim")
+    none, shifts = np.zeros(c.count), ~c.pack
+    signals = sorted(set(c.signal[shifts]))
+    basis = [np.where(trims, -level, 0.0), *(c.column(2.0, others & c.of(s)) for s in signals)]
+    spread = np.where(trims, BASE_SPREAD * np.abs(level), 0.0) + c.column(
+        np.where(trims, 0.7, np.where(others, 2.0, 0.01))
+    )
+    to_zero = Pattern("relearn", "clearing", _stack(basis), spread, none, none, (1.0,))
+    basis = [c.column(0.7, c.of(s)) for s in signals]
     spread = c.column(np.where(shifts, 0.7, 0.01))
-    none = np.zeros(c.count)
-    pattern = Pattern("relearn", "clearing", _stack(basis), spread, none, none, SCALES)
-    return Family(pattern, ("relearn",))
+    anywhere = Pattern("relearn elsewhere", "clearing", _stack(basis), spread, none, none, (6.0, 12.0))
+    return Family(to_zero, ("relearn",), 0.9), Family(anywhere, ("relearn",), 0.1)
 
 
 #: Drop of the packs' volumes at a rebuild, as shares of the allowance: mean, shared and own spread.

@@ -33,6 +33,7 @@ from driftwatch.panel.noise import (
     Fleet,
     corrected,
     counted_shifts,
+    odd_warmth_sd,
     shifts_learned,
     unread_warmth_variance,
 )
@@ -196,6 +197,8 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         together = together * scale.common[cells][0] ** 2
         own = noise.own_covariance(panel.days, shifts[cells], fleet.shifts_to_learn)
         own *= scale.own[cells, None, None] ** 2
+        odd = np.diag(odd_warmth_sd(panel, fleet, name) ** 2)
+        together, own = together + odd, own + odd
         precision[cells] = _precision(own + together, used[cells])
         common[i] = together
     kinds = [(c.signal, c.mode) for c in panel.cells]

@@ -22,13 +22,15 @@ UNTOLD = 1e30
 #: variance by one factor, the part that a signal's cells share by another, with these chances. So scatter
 #: without a common direction is no evidence, nor is a season that moves one signal further than usual.
 NOISIER = {
-    (1.0, 1.0): 0.6,
+    (1.0, 1.0): 0.57,
     (1.4, 1.0): 0.12,
     (2.0, 1.0): 0.08,
     (3.0, 1.0): 0.04,
     (1.0, 4.0): 0.08,
     (1.0, 12.0): 0.04,
     (2.0, 6.0): 0.04,
+    (6.0, 6.0): 0.015,
+    (15.0, 15.0): 0.015,
 }
 
 

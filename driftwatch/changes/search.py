@@ -26,6 +26,8 @@ from driftwatch.panel.panel import Floats
 LATER = 6.0
 MOST_CHANGES = 8
 ROUNDS = 4
+#: A change with this log prior odds, because the log names it, has not to pass the threshold.
+EXPECTED = -2.0
 #: Snapshots on either side of a step at which its date is weighed.
 DATED = 3
 #: So many candidates, those at which the readings can say most, and the ones beside them, are weighed against
@@ -126,7 +128,7 @@ class _Search:
                 moved = False
             if placed == before or not moved:
                 break
-        placed = sorted(placed, key=lambda p: (p.index, p.pattern))
+        placed = sorted(self._merge(placed), key=lambda p: (p.index, p.pattern))
         tables, effects = [], []
         for i, change in enumerate(placed):
             held = self._held(placed[:i] + placed[i + 1 :])
@@ -157,6 +159,30 @@ class _Search:
             kept = others if best is None else [*others, self._settle(best, others)]
         return kept
 
+    def _merge(self, placed: list[Placed]) -> list[Placed]:
+        """Put one renewal in the place of a clearing and a step at one time, where that is likelier.
+
+        The search adds one change at a time, and the jump of a renewal alone looks like a clearing.
+        """
+        if "renewal" not in self.rows:
+            return placed
+        kinds = {p: self.patterns[p.pattern].kind for p in placed}
+        for clearing in [p for p in placed if kinds[p] == "clearing"]:
+            steps = [p for p in placed if kinds[p] == "step" and abs(p.index - clearing.index) <= 1]
+            if not steps:
+                continue
+            others = [p for p in placed if p is not clearing and p not in steps]
+            window = slice(max(clearing.index - 1, 1), clearing.index + 2)
+            alone = self._table(self._held(others))[:, window]
+            beside = self._table(self._held([*others, clearing]))[:, window]
+            two = alone[self.rows["clearing"]].max() + beside[self.rows["step"]].max()
+            one = alone[self.rows["renewal"]]
+            if one.max() > two:
+                row, column = np.unravel_index(int(np.argmax(one)), one.shape)
+                whole = Placed(int(self.rows["renewal"][row]), window.start + int(column))
+                return self._merge([*others, self._settle(whole, others)])
+        return placed
+
     def _best(self, placed: list[Placed]) -> Placed | None:
         """Give the most probable further change, None if no place passes the threshold."""
         table = self._table(self._held(placed))
@@ -165,7 +191,12 @@ class _Search:
         pattern, index = np.unravel_index(int(np.argmax(table)), table.shape)
         best = Placed(int(pattern), int(index))
         taken = any((p.pattern, p.index) == (best.pattern, best.index) for p in placed)
-        return None if taken or strength(table, best) <= self.threshold else best
+        return None if taken or strength(table, best) <= self._needed(best) else best
+
+    def _needed(self, at: Placed) -> float:
+        """Log odds that a change needs: where one was to be expected, that it is likelier than not."""
+        expected = self.log_prior[at.pattern, max(at.index - 1, 0) : at.index + 2].max() > EXPECTED
+        return min(self.threshold, 0.0) if expected else self.threshold
 
     def _settle(self, change: Placed, placed: list[Placed]) -> Placed:
         """Move a change to where it fits best: a bend anywhere, others to a snapshot beside and a moment."""
@@ -192,7 +223,7 @@ class _Search:
             most = [self._most(kind, found[kind]) for kind in kinds]
             if not most:
                 continue
-            at = every[_best_few(np.max(most, axis=0), self.threshold) & (every > 0)]
+            at = every[_best_few(np.max(most, axis=0), min(self.threshold, 0.0)) & (every > 0)]
             if len(at):
                 self._weigh(table, {k: found[k].at(at) for k in kinds}, at)
         return table

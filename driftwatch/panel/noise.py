@@ -28,6 +28,10 @@ REFERENCE_TEMP_C = 80.0
 MONTH = 30.44
 #: Shifts assumed learned between two snapshots where the controller's counts were not recorded.
 UNCOUNTED_SHIFTS = 40.0
+#: Fluid temperatures up to so many standard deviations from the usual one are corrected for well enough;
+#: beyond, the correction of each cell, and that of all of a signal's, is off by this share of it.
+USUAL_WARMTH_SDS = 1.5
+CORRECTION_ERROR = 0.4
 #: Share of a disturbance's size that is left once it was taken off.
 DISTURBANCE_LEFT = 0.4
 
@@ -152,6 +156,17 @@ def unread_warmth_variance(panel: Panel, fleet: Fleet, signal: str) -> Floats:
     if panel.disturbance is not None:
         left[1:-1] = DISTURBANCE_LEFT**2
     return np.where(np.isfinite(panel.fluid_temp_c), 0.0, spread * left)
+
+
+def odd_warmth_sd(panel: Panel, fleet: Fleet, signal: str) -> Floats:
+    """How far the correction for fluid temperature may be off at snapshots read unusually cold or hot, (T,).
+
+    One coefficient serves a whole signal, and a straight line all temperatures; that is good near the usual
+    temperature and worse the further from it.
+    """
+    away = np.abs(np.nan_to_num(panel.fluid_temp_c - fleet.usual_temp_c, nan=0.0))
+    beyond = np.maximum(away - USUAL_WARMTH_SDS * fleet.temp_sd_c, 0.0)
+    return np.asarray(CORRECTION_ERROR * abs(fleet.noise[signal].temperature) * beyond)
 
 
 def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:
