@@ -178,7 +178,7 @@ def _power(c: _Cells) -> Parts:
     moved = c.of("apply_trim", "release_trim", "torque_cut")
     basis = [c.column(0.85, moved), c.column(0.4 * c.low_gear, moved), c.column(0.6, c.of("shift_time"))]
     basis += [c.column(0.45, c.of(s)) for s in ("apply_trim", "release_trim", "torque_cut")]
-    return _stack(basis), c.column(np.where(moved, 0.35, np.where(c.pack, 0.01, 0.12)))
+    return _stack(basis, c.count), c.column(np.where(moved, 0.35, np.where(c.pack, 0.01, 0.12)))
 
 
 def _load(c: _Cells) -> Parts:
@@ -193,14 +193,14 @@ def _load(c: _Cells) -> Parts:
     basis += [c.column(0.15, moved & others & (c.mode == m)) for m in sorted(set(c.mode[others & ~c.pack]))]
     basis += [c.column(0.3 * weight, c.of("release_trim"))]
     still = np.where(c.pack | c.of("torque_cut"), 0.03, 0.05)
-    return _stack(basis), c.column(np.where(moved, 0.2 * weight, still))
+    return _stack(basis, c.count), c.column(np.where(moved, 0.2 * weight, still))
 
 
 def _fluid(c: _Cells) -> Parts:
     moved = c.of("apply_trim", "shift_time")
     basis = [c.column(0.85, moved)] + [c.column(0.5, c.of(s)) for s in ("apply_trim", "shift_time")]
     basis += [c.column(0.15, c.of("release_trim")), c.column(0.08, c.of("torque_cut"))]
-    return _stack(basis), c.column(np.where(moved, 0.12, 0.05))
+    return _stack(basis, c.count), c.column(np.where(moved, 0.12, 0.05))
 
 
 def _pressure(c: _Cells) -> Parts:
@@ -208,7 +208,9 @@ def _pressure(c: _Cells) -> Parts:
     sd_apply = c.sd[apply].max(initial=0.0) or 1.0
     joint = np.where(apply, sd_apply, np.where(release, 0.5 * sd_apply, 0.0))
     basis = [joint, np.where(release, 0.25 * sd_apply, 0.0), c.column(0.5, c.of("shift_time"))]
-    return _stack(basis), c.column(np.where(apply, 0.15, np.where(release | c.of("shift_time"), 0.15, 0.04)))
+    return _stack(basis, c.count), c.column(
+        np.where(apply, 0.15, np.where(release | c.of("shift_time"), 0.15, 0.04))
+    )
 
 
 def _wear(c: _Cells, pack: str) -> Parts:
@@ -216,12 +218,12 @@ def _wear(c: _Cells, pack: str) -> Parts:
     volume = c.pack & (c.channel == pack)
     basis = [c.column(1.0, trims | volume), c.column(0.6, trims), c.column(1.0, volume)]
     basis.append(c.column(0.3, c.of("shift_time") & (c.applies == pack)))
-    return _stack(basis), c.column(np.where(trims, 0.2, 0.05))
+    return _stack(basis, c.count), c.column(np.where(trims, 0.2, 0.05))
 
 
 def _everything(c: _Cells, where: Bools) -> Parts:
     basis = [c.column(0.8, where & c.of(s)) for s in sorted(set(c.signal)) if (where & c.of(s)).any()]
-    return _stack(basis), c.column(np.where(where, 0.6, 0.03))
+    return _stack(basis, c.count), c.column(np.where(where, 0.6, 0.03))
 
 
 def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
@@ -237,10 +239,12 @@ def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
     spread = np.where(trims, BASE_SPREAD * np.abs(level), 0.0) + c.column(
         np.where(trims, 0.7, np.where(others, 2.0, 0.01))
     )
-    to_zero = Pattern("relearn", "clearing", _stack(basis), spread, none, none, (1.0,))
+    to_zero = Pattern("relearn", "clearing", _stack(basis, c.count), spread, none, none, (1.0,))
     basis = [c.column(0.7, c.of(s)) for s in signals]
     spread = c.column(np.where(shifts, 0.7, 0.01))
-    anywhere = Pattern("relearn elsewhere", "clearing", _stack(basis), spread, none, none, (6.0, 12.0))
+    anywhere = Pattern(
+        "relearn elsewhere", "clearing", _stack(basis, c.count), spread, none, none, (6.0, 12.0)
+    )
     return Family(to_zero, ("relearn",), 0.9), Family(anywhere, ("relearn",), 0.1)
 
 
@@ -262,7 +266,13 @@ def _rebuild(c: _Cells) -> list[Family]:
             spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
             drop = np.where(c.pack, mean * c.allowance, 0.0)
             pattern = Pattern(
-                "rebuild", "renewal", _stack(basis), np.maximum(spread, 1e-9), drop, CLEARED * c.sd, (1.0,)
+                "rebuild",
+                "renewal",
+                _stack(basis, c.count),
+                np.maximum(spread, 1e-9),
+                drop,
+                CLEARED * c.sd,
+                (1.0,),
             )
             made.append(Family(pattern, ("rebuild",), chance / (len(SCALES) - 1)))
     return made
@@ -323,7 +333,7 @@ def slope_families(panel: Panel, fleet: Fleet) -> SlopeFamilies:
     for pack in packs:
         trims, volume = c.of("apply_trim") & (c.applies == pack), c.pack & (c.channel == pack)
         columns += [np.where(trims, 4.0 * own, 0.0), np.where(volume, 10.0 * own, 0.0)]
-    usual = _stack(columns)
+    usual = _stack(columns, c.count)
     typical = float(np.max(common[c.of("apply_trim")], initial=0.0)) or float(common.max(initial=1.0))
     apply, release = c.of("apply_trim"), c.of("release_trim")
     falling = np.where(apply, 1.0, np.where(release, 0.5, 0.0)) * typical
@@ -331,7 +341,7 @@ def slope_families(panel: Panel, fleet: Fleet) -> SlopeFamilies:
     old = np.where(apply | c.of("shift_time"), common, 0.0)
 
     def with_drift(scale: float, *drift: Floats) -> Pattern:
-        basis = np.concatenate([usual, scale * _stack(list(drift))], axis=1)
+        basis = np.concatenate([usual, scale * _stack(list(drift), c.count)], axis=1)
         return Pattern("slopes", "bend", basis, own, mean, np.zeros(c.count), (1.0,))
 
     return SlopeFamilies(
@@ -341,5 +351,6 @@ def slope_families(panel: Panel, fleet: Fleet) -> SlopeFamilies:
     )
 
 
-def _stack(columns: list[Floats]) -> Floats:
-    return np.stack(columns, axis=1)
+def _stack(columns: list[Floats], count: int) -> Floats:
+    """Columns (count,) side by side; a zero one where the unit has no cells that they could be about."""
+    return np.stack(columns, axis=1) if columns else np.zeros((count, 1))

@@ -247,16 +247,17 @@ class _Search:
         A step was placed with a moment between two snapshots, which suits the pattern it was placed as; other
         patterns are to be weighed at theirs, so the odds at its snapshot are averaged over the moments.
         """
-        if self.patterns[change.pattern].kind == "bend":
-            return self._table(held)
+        pattern, last = self.patterns[change.pattern], len(self.design.distance) - 1
         table = np.full(self.log_prior.shape, -np.inf)
-        last = len(self.design.distance) - 1
         near = np.arange(max(change.index - DATED, 1), min(change.index + DATED, last) + 1)
-        pattern = self.patterns[change.pattern]
+        if pattern.kind == "bend":
+            table, near = self._table(held), np.arange(1, last + 1)
         effects = effects_of(self.design, pattern.kind, pattern.late, held, near, change.share)
         own = log_factors(effects, stack([pattern]), self.design.signal)[0]
         own -= noisier_factor(effects, self.design.signal)
         table[change.pattern, near] = own + self.log_prior[change.pattern, near]
+        if pattern.kind == "bend":
+            return table
         at, share = np.full(len(SHARES), change.index), np.array(SHARES)
         here = SHARES.index(change.share)
         gains, noisier = {}, []

@@ -225,6 +225,8 @@ def _steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
 def nan_median(values: Floats, axis: int) -> Floats:
     """Median over finite values, NaN where there are none; one sort for all."""
     ordered = np.sort(np.moveaxis(values, axis, 0), axis=0)
+    if not len(ordered):
+        return np.full(ordered.shape[1:], np.nan)
     known = np.isfinite(ordered).sum(axis=0)
     low = np.take_along_axis(ordered, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
     high = np.take_along_axis(ordered, np.minimum(known // 2, len(ordered) - 1)[None], axis=0)[0]

@@ -31,7 +31,7 @@ UNCOUNTED_SHIFTS = 40.0
 #: Fluid temperatures up to so many standard deviations from the usual one are corrected for well enough;
 #: beyond, the correction of each cell, and that of all of a signal's, is off by this share of it.
 USUAL_WARMTH_SDS = 1.5
-CORRECTION_ERROR = 0.4
+CORRECTION_ERROR = 0.5
 #: Share of a disturbance's size that is left once it was taken off.
 DISTURBANCE_LEFT = 0.4
 
@@ -159,14 +159,18 @@ def unread_warmth_variance(panel: Panel, fleet: Fleet, signal: str) -> Floats:
 
 
 def odd_warmth_sd(panel: Panel, fleet: Fleet, signal: str) -> Floats:
-    """How far the correction for fluid temperature may be off at snapshots read unusually cold or hot, (T,).
+    """How far the correction of snapshots read unusually cold or hot, noted or not, may be off, (T,).
 
     One coefficient serves a whole signal, and a straight line all temperatures; that is good near the usual
     temperature and worse the further from it.
     """
     away = np.abs(np.nan_to_num(panel.fluid_temp_c - fleet.usual_temp_c, nan=0.0))
     beyond = np.maximum(away - USUAL_WARMTH_SDS * fleet.temp_sd_c, 0.0)
-    return np.asarray(CORRECTION_ERROR * abs(fleet.noise[signal].temperature) * beyond)
+    corrected_by = abs(fleet.noise[signal].temperature) * beyond
+    if panel.disturbance is not None:
+        cells = np.array([c.signal == signal for c in panel.cells])
+        corrected_by = corrected_by + np.abs(panel.disturbance[:, cells]).max(axis=1, initial=0.0)
+    return np.asarray(CORRECTION_ERROR * corrected_by)
 
 
 def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:
