@@ -35,6 +35,8 @@ MEANINGS: dict[str, dict[str, float]] = {
     "repair": {"unexplained": 0.3, "pressure": 0.2, "relearn": 0.1, "rebuild": 0.05},
     "other": {"unexplained": 0.1},
 }
+#: Without counts of shifts, a seldom-driven mode that learns a change late looks as if it had been cleared.
+CLEARED_UNCOUNTED = 0.01
 #: Given one of two causes, the chance that the other acts in the same visit without being logged.
 SAME_VISIT = 0.05
 
@@ -55,6 +57,8 @@ def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> 
         if len(parts) == 2:
             # Both in one visit: where one acted, the other did as well.
             row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days)
+            if "relearn" in parts and not np.isfinite(panel.learn_counts).any():
+                row = row * CLEARED_UNCOUNTED
         rows.append(row * family.share)
     with np.errstate(divide="ignore"):
         return np.log(np.stack(rows))
