@@ -164,3 +164,39 @@ def test_patterns_in_one_array_are_weighed_as_each_alone():
     ]
     together = log_factors(effects, stack(patterns), signal)
     np.testing.assert_allclose(together, weighed(effects, patterns, signal), atol=1e-10)
+
+
+def test_two_identical_cells_are_one_read_twice_as_well():
+    # Hand-solved: where cells have no deviation of their own, two with noise variance v are as good as one
+    # with v / 2, their mean. So one more identical cell makes what is said surer, and by so much.
+    basis, none = np.array([[1.3], [0.4]]), np.zeros(2)
+    one = Pattern("p", "step", basis, none, none, none)
+    two = Pattern("p", "step", basis[[0, 0, 1]], np.zeros(3), np.zeros(3), np.zeros(3))
+    for y in (0.0, 0.7, 4.0):
+        pair = effects_of(np.array([[y, y, 0.3]]), np.array([[0.8, 0.8, 0.5]]), np.zeros((1, 3)))
+        single = effects_of(np.array([[y, 0.3]]), np.array([[0.4, 0.5]]), np.zeros((1, 2)))
+        said = [
+            log_factors(e, stack([p]), np.zeros(len(p.spread), dtype=np.int64))[0, 0]
+            for e, p in ((pair, two), (single, one))
+        ]
+        assert said[0] == pytest.approx(said[1], abs=1e-10)
+
+
+def test_identical_cells_whose_noise_is_all_shared_are_no_more_than_one():
+    # Hand-solved in the limit: with hardly any noise of its own, a second cell repeats what the first says.
+    # It adds what its own small noise allows, which is the same with and without a change.
+    shared, own, y = np.array([[1.0, 1.0]]), 1e-6, 2.0
+    none = np.zeros(2)
+    two = Pattern("p", "step", np.ones((2, 1)), none, none, none)
+    one = Pattern("p", "step", np.ones((1, 1)), none[:1], none[:1], none[:1])
+    pair = log_factors(
+        effects_of(np.full((1, 2), y), np.full((1, 2), own), shared),
+        stack([two]),
+        np.zeros(2, dtype=np.int64),
+    )
+    single = log_factors(
+        effects_of(np.full((1, 1), y), np.full((1, 1), own), shared[:, :1]),
+        stack([one]),
+        np.zeros(1, dtype=np.int64),
+    )
+    assert pair[0, 0] == pytest.approx(single[0, 0], abs=1e-4)

@@ -1,0 +1,301 @@
+"""Effects of candidate changes: what they must not depend on, and the cases that are set aside, by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from driftwatch.changes import design as design_module
+from driftwatch.changes.design import Design, build_design, followed
+from driftwatch.changes.estimates import _without_loners, effects_of, held_beside
+from driftwatch.changes.evidence import Effects, Pattern
+from driftwatch.changes.search import search
+from driftwatch.panel.build import panels
+from driftwatch.panel.fleet import Scales
+from driftwatch.panel.panel import Panel
+from tests.assessment.units import profile
+from tests.panel.by_hand import cell, records
+from tests.reference.plain_series import fleet_with, series
+
+few = settings(derandomize=True, deadline=None, max_examples=15, database=None)
+COUNT, CELLS = 16, 3
+KINDS = ("step", "bend", "clearing", "renewal")
+SHIFTS = [s.id for s in profile().shifts]
+NAN = float("nan")
+
+
+@pytest.fixture(autouse=True)
+def noise_of_the_fleet(monkeypatch):
+    """A unit's own scale of noise leans on its size; here all units have the fleet's."""
+    monkeypatch.setattr(
+        design_module, "unit_scales", lambda panel, fleet: Scales(*np.ones((2, len(panel.cells))))
+    )
+
+
+def packs_at(values: np.ndarray, by: float = 1.0) -> Design:
+    panel = series(by * values, distance=0.4 * np.arange(len(values)))
+    return build_design(panel, fleet_with(white_sd=0.3 * by, wander_sd=0.2 * by, slope_sd=0.1 * by))
+
+
+def trims(values: np.ndarray, counts: np.ndarray | float = 12.0) -> Panel:
+    taught = np.broadcast_to(np.asarray(counts, dtype=float), values.shape)
+    rows = [
+        r
+        for i in range(values.shape[1])
+        for r in cell(list(values[:, i]), list(taught[:, i]), channel=SHIFTS[i])
+    ]
+    return panels(records(rows, len(values)))[0]
+
+
+def trims_at(values: np.ndarray, counts: np.ndarray | float = 12.0) -> Design:
+    noise = {"white_sd": 0.5, "learning_sd": 0.8, "common_white_sd": 0.2, "slope_sd": 0.1}
+    return build_design(trims(values, counts), fleet_with("apply_trim", **noise))
+
+
+def estimates(design: Design, kind: str) -> Effects:
+    late = np.full(len(design.signal), 2.0)
+    return effects_of(design, kind, late, held_beside(design, (), []))
+
+
+def drawn(seed: int, cells: int = CELLS) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return 20.0 + rng.normal(0.0, 0.4, (COUNT, cells)) + 1.5 * (np.arange(COUNT)[:, None] >= 9)
+
+
+@few
+@given(st.integers(0, 1000), st.floats(-200.0, 200.0))
+def test_the_level_of_the_values_does_not_matter(seed, shift):
+    for kind in KINDS:
+        a, b = (estimates(trims_at(drawn(seed) + by), kind) for by in (0.0, shift))
+        np.testing.assert_allclose(b.estimate, a.estimate, atol=1e-5)
+        np.testing.assert_allclose(b.own_var, a.own_var)
+
+
+@few
+@given(st.integers(0, 1000), st.sampled_from([0.145037738, 6.894757293168361]))
+def test_in_another_unit_effects_are_that_unit(seed, by):
+    for kind in KINDS:
+        a, b = (estimates(packs_at(drawn(seed), k), kind) for k in (1.0, by))
+        told = np.isfinite(a.own_var) & (np.arange(COUNT)[:, None] > 0)
+        np.testing.assert_allclose(b.estimate[told], by * a.estimate[told], rtol=1e-4, atol=1e-4 * by)
+        np.testing.assert_allclose(b.own_var[told], by**2 * a.own_var[told], rtol=1e-4)
+
+
+@few
+@given(st.integers(0, 1000))
+def test_backwards_in_time_a_step_up_of_a_pack_is_a_step_down(seed):
+    # Packs are measured afresh, so nothing in their model but the sign knows which way time runs. A step
+    # before snapshot j is, told backwards, one before snapshot COUNT - j.
+    values = drawn(seed)
+    ahead, back = (estimates(packs_at(v), "step") for v in (values, values[::-1]))
+    j = np.arange(1, COUNT)
+    np.testing.assert_allclose(back.estimate[COUNT - j], -ahead.estimate[j], atol=1e-5)
+    np.testing.assert_allclose(back.own_var[COUNT - j], ahead.own_var[j], rtol=1e-5)
+
+
+@few
+@given(st.integers(0, 1000), st.permutations(range(CELLS)))
+def test_order_of_the_cells_does_not_matter(seed, order):
+    values, order = drawn(seed), list(order)
+    for kind in KINDS:
+        a, b = estimates(packs_at(values), kind), estimates(packs_at(values[:, order]), kind)
+        np.testing.assert_allclose(b.estimate, a.estimate[:, order], atol=1e-9)
+        np.testing.assert_allclose(b.own_var, a.own_var[:, order])
+
+
+@few
+@given(st.integers(0, 1000))
+def test_one_more_identical_cell_leaves_the_others_as_they_were(seed):
+    # All cells alike, so that the typical size, by which lateness is weighed, is theirs as well.
+    one = drawn(seed, 1)
+    for kind in KINDS:
+        two, three = (estimates(trims_at(np.repeat(one, n, axis=1)), kind) for n in (2, 3))
+        np.testing.assert_allclose(three.estimate[:, :2], two.estimate, atol=1e-9)
+        np.testing.assert_allclose(three.own_var[:, :2], two.own_var)
+        np.testing.assert_allclose(three.estimate[:, 2], three.estimate[:, 0], atol=1e-9)
+
+
+@few
+@given(st.integers(0, 1000))
+def test_a_cell_that_was_never_read_says_nothing_and_changes_nothing(seed):
+    values = drawn(seed)
+    silent = np.concatenate([values, np.full((COUNT, 1), NAN)], axis=1)
+    for kind in KINDS:
+        a, b = estimates(packs_at(values), kind), estimates(packs_at(silent), kind)
+        np.testing.assert_allclose(b.estimate[:, :CELLS], a.estimate, atol=1e-9)
+        np.testing.assert_allclose(b.own_var[:, :CELLS], a.own_var)
+        assert np.isinf(b.own_var[:, CELLS]).all()
+        assert (b.estimate[:, CELLS] == 0.0).all()
+
+
+@few
+@given(st.integers(0, 1000), st.floats(0.1, 0.6))
+def test_fewer_readings_say_less(seed, share):
+    values = drawn(seed)
+    holes = np.where(np.random.default_rng(seed).random(values.shape) < share, NAN, values)
+    for kind in ("step", "bend"):
+        whole, part = estimates(packs_at(values), kind), estimates(packs_at(holes), kind)
+        wide = part.own_var + part.shared_sd**2 >= (whole.own_var + whole.shared_sd**2) * (1.0 - 1e-9)
+        said_both = np.isfinite(part.own_var) & np.isfinite(whole.own_var)
+        assert wide[said_both].all()
+
+
+@few
+@given(st.integers(0, 1000), st.floats(0.001, 0.05))
+def test_rounding_moves_an_effect_by_no_more_than_its_readings_weigh(seed, grain):
+    # The effect on a pack is linear in its readings, and rounding moves each of them by half a grain at most.
+    values = drawn(seed, 1)
+    before, after = (
+        estimates(packs_at(v), "step").estimate[:, 0] for v in (values, np.round(values / grain) * grain)
+    )
+    weights = [
+        estimates(packs_at(values + np.eye(COUNT)[:, [t]]), "step").estimate[:, 0] - before
+        for t in range(COUNT)
+    ]
+    assert (np.abs(after - before) <= 0.5 * grain * np.abs(weights).sum(axis=0) + 1e-9).all()
+
+
+def plain_patterns(cells: int) -> tuple[Pattern, ...]:
+    none, basis = np.zeros(cells), np.full((cells, 1), 0.5)
+    return tuple(Pattern(kind, kind, basis, np.full(cells, 0.2), none, none + 2.0) for kind in KINDS)
+
+
+@pytest.mark.parametrize("count", [3, 16])
+@pytest.mark.parametrize("level", [0.0, 31.0])
+def test_a_constant_series_has_no_effects_and_no_changes(count, level):
+    for design in (packs_at(np.full((count, 2), level)), trims_at(np.full((count, 2), level))):
+        for kind in KINDS:
+            assert np.abs(estimates(design, kind).estimate).max() < 1e-6
+        patterns = plain_patterns(2)
+        found = search(design, patterns, np.full((len(patterns), count), -3.0), 2.5)
+        assert found.placed == ()
+
+
+def test_two_snapshots_are_told_apart_as_far_as_noise_and_slope_allow():
+    # Hand-solved: two readings of noise variance v each, level free, prior variance s^2 of the slope over
+    # 0.4 (10 000 km): the difference 3 has variance 2 v + (0.4 s)^2, and a pack's slope has s = 4 sd, the
+    # noise sd, or 4 times the fleet's spread, whichever is largest.
+    v, s = 0.3**2, max(4.0 * 0.1, 0.3)
+    panel = series(np.array([[20.0], [20.6]]), distance=np.array([0.0, 0.4]))
+    effects = estimates(build_design(panel, fleet_with(white_sd=0.3, slope_sd=0.1)), "step")
+    assert effects.estimate[1, 0] == pytest.approx(0.6, abs=1e-4)
+    assert (effects.own_var + effects.shared_sd**2)[1, 0] == pytest.approx(2 * v + (0.4 * s) ** 2, rel=1e-4)
+
+
+# --- cells that learn after a need that moves ---------------------------------------------------------------
+
+
+@few
+@given(st.integers(0, 1000))
+def test_following_a_need_is_a_loop_over_single_shifts(seed):
+    # Second implementation: every shift closes the same share of the gap between what is stored and what is
+    # needed; ten shifts leave 1 / e of it.
+    rng = np.random.default_rng(seed)
+    counts = rng.integers(0, 40, (4, 9)).astype(float)
+    need = np.cumsum(rng.normal(0.0, 1.0, (9, 2)), axis=0)
+    need[0] = 0.0
+    shown = followed(need, counts, 10.0)
+    for c in range(4):
+        stored = np.zeros(2)
+        for t in range(9):
+            for _ in range(int(counts[c, t])):
+                stored = stored + (1.0 - np.exp(-0.1)) * (need[t] - stored)
+            np.testing.assert_allclose(shown[c, t], stored, atol=1e-12)
+
+
+def test_a_pack_shows_its_need_at_once_and_an_undriven_cell_never():
+    need = np.array([[0.0], [1.0], [3.0]])
+    shown = followed(need, np.array([[np.inf] * 3, [0.0] * 3]), 10.0)
+    np.testing.assert_array_equal(shown[0], need)
+    np.testing.assert_array_equal(shown[1], 0.0)
+
+
+# --- values on their way at the first snapshot --------------------------------------------------------------
+
+
+def test_how_far_a_cell_may_be_from_its_need_at_the_start():
+    # Hand-solved, noise sd 1: 20 exp(-10/10) after ten shifts, 20 exp(-40/10) after forty; 2 where the count
+    # is not known, or says that nothing was learned since an unknown time.
+    counts = np.full((4, 4), 12.0)
+    counts[0] = [10.0, 40.0, NAN, 0.0]
+    rng = np.random.default_rng(1)
+    design = build_design(trims(rng.normal(size=(4, 4)), counts), fleet_with("apply_trim", white_sd=1.0))
+    np.testing.assert_allclose(design.start_sd, [20 * np.exp(-1), 20 * np.exp(-4), 2.0, 2.0])
+
+
+def test_a_pack_is_measured_and_not_on_its_way():
+    design = packs_at(drawn(1))
+    np.testing.assert_array_equal(design.start_sd, 0.0)
+
+
+def test_values_on_their_way_from_their_base_at_the_start_are_no_change():
+    # A seldom-driven cell learned three shifts before the first snapshot, and three between any two: it goes
+    # from 0 to 15 as 1 - exp(-N / 10), without noise. Where it was taken to be at its need from the first
+    # snapshot on, that would be a step or a bend.
+    learned = 3.0 * np.arange(1, COUNT + 1)
+    values = np.repeat(15.0 * (1.0 - np.exp(-learned / 10.0))[:, None], 4, axis=1)
+    design = trims_at(values, 3.0)
+    known, unaware = (estimates(d, "step") for d in (design, replace(design, start_sd=np.zeros(4))))
+    inner = slice(2, COUNT)
+    sds = np.sqrt(known.own_var + known.shared_sd**2)[inner]
+    assert (np.abs(known.estimate[inner]) < sds).all()
+    assert (np.abs(unaware.estimate) > 3.0 * np.sqrt(unaware.own_var + unaware.shared_sd**2)).any()
+
+
+# --- loners -------------------------------------------------------------------------------------------------
+
+
+def group_of(estimate: list[float], shared: float = 0.0) -> Effects:
+    """One candidate; every cell has noise variance 1 of its own."""
+    row = np.array([estimate])
+    return Effects(row, np.ones_like(row), np.full_like(row, shared), np.zeros(1))
+
+
+def loners(effects: Effects, group: np.ndarray | None = None) -> list[int]:
+    count = effects.estimate.shape[1]
+    after = _without_loners(effects, np.zeros(count, dtype=np.int64) if group is None else group)
+    gone = np.flatnonzero(np.isinf(after.own_var[0]))
+    kept = np.setdiff1d(np.arange(count), gone)
+    assert (after.estimate[0, gone] == 0.0).all()
+    assert (after.shared_sd[0, gone] == 0.0).all()
+    np.testing.assert_array_equal(after.estimate[0, kept], effects.estimate[0, kept])
+    return list(gone)
+
+
+def test_a_lone_cell_far_from_the_others_says_nothing():
+    assert loners(group_of([0.0] * 9 + [10.0])) == [9]
+    assert loners(group_of([0.0] * 9 + [-10.0])) == [9]
+    assert loners(group_of([0.0] * 9 + [3.0])) == []
+
+
+def test_up_to_three_cells_of_forty_are_loners_and_four_are_a_change():
+    # Hand-solved: 5 % of 40 are two, so the limit is three. The others' mean is 30 / 39 of one standard
+    # deviation for three cells of 10, and 40 / 39 for four: both still.
+    assert loners(group_of([0.0] * 37 + [10.0] * 3)) == [37, 38, 39]
+    assert loners(group_of([0.0] * 36 + [10.0] * 4)) == []
+
+
+def test_of_many_cells_a_twentieth_may_be_loners():
+    # Hand-solved: 5 % of 200 are ten.
+    assert len(loners(group_of([0.0] * 190 + [10.0] * 10))) == 10
+    assert loners(group_of([0.0] * 189 + [10.0] * 11)) == []
+
+
+def test_a_cell_that_leads_others_that_move_too_is_no_loner():
+    # Hand-solved: the others moved by 2 standard deviations, which is not standing still (1.5).
+    assert loners(group_of([2.0] * 9 + [10.0])) == []
+    assert loners(group_of([1.0] * 9 + [10.0])) == [9]
+
+
+def test_only_the_cells_of_its_own_signal_and_mode_count():
+    group = np.array([0] * 5 + [1] * 5)
+    assert loners(group_of([0.0] * 4 + [10.0] + [10.0] * 5), group) == [4]
+
+
+def test_noise_that_the_cells_share_makes_far_less_far():
+    # Hand-solved: sd sqrt(1 + 3^2) instead of 1, so 10 is 3.2 standard deviations: not beyond 3.5.
+    assert loners(group_of([0.0] * 9 + [10.0], shared=3.0)) == []
