@@ -79,7 +79,8 @@ def crossing(growth: Growth, limit_cm3: float) -> Crossing:
     left = np.sqrt(np.maximum(growth.rate_var - slope**2, 0.0))
     now = growth.now[shape] + now_sd[shape] * z[0]
     rate = growth.rate[shape] + slope[shape] * z[0] + left[shape] * z[1]
-    rate = rate * np.exp(RATE_AHEAD * z[2])
+    # Friction material does not come back.
+    rate = np.maximum(rate, 0.0) * np.exp(RATE_AHEAD * z[2])
     hastening = growth.hastening[shape]
     return Crossing(
         km=_first_passage(limit_cm3 - now, rate, hastening, growth.uneven, rng, z[3]),

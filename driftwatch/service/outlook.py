@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 
 import numpy as np
 from scipy.stats import norm
 
 from driftwatch.panel.noise import KM, Fleet, corrected
-from driftwatch.panel.panel import Panel
+from driftwatch.panel.panel import Floats, Panel
 from driftwatch.service.crossing import crossing, due_dates
 from driftwatch.service.growth import Growth, RatePrior, fit_growth, rate_priors
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import service_state
 from driftwatch.settings import Settings
 
 #: Fewest volume readings in a life for a forecast.
@@ -101,28 +103,45 @@ def outlooks(
         here = slice(life.start, None)
         if pack.limit_cm3 is None or np.isfinite(values[here, i]).sum() < LEAST_READINGS:
             continue
-        growth = fit_growth(
-            values[here, i],
-            panel.odometer_km[here],
-            panel.days[here],
-            [k - life.start for k in life.rate_changes if k > life.start],
-            rates[cell.channel],
-            fleet,
-        )
-        made.append(_outlook(panel, cell.channel, life, growth, pack.limit_cm3, use, settings, as_of))
+        reading = _Reading(panel, values[here, i], life, rates[cell.channel], fleet)
+        made.append(_outlook(panel, cell.channel, reading, pack.limit_cm3, use, settings, as_of))
     return made
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What was read of a pack in its present life, and what is needed to fit its growth."""
+
+    panel: Panel
+    volume: Floats
+    life: Life
+    prior: RatePrior
+    fleet: Fleet
+
+    def growth(self, back: int = 0) -> Growth:
+        """Growth as of so many snapshots before the last one."""
+        stop = len(self.volume) - back
+        here = slice(self.life.start, self.life.start + stop)
+        changes = [k - self.life.start for k in self.life.rate_changes if 0 < k - self.life.start < stop]
+        odometer, days = self.panel.odometer_km[here], self.panel.days[here]
+        return fit_growth(self.volume[:stop], odometer, days, changes, self.prior, self.fleet)
+
+    def chance_before(self, limit: float, km: float, back: int) -> float | None:
+        """Chance of reaching the limit within so many km, as of some snapshots ago; None if not known."""
+        told = np.isfinite(self.volume[: max(len(self.volume) - back, 0)]).sum()
+        return crossing(self.growth(back), limit).chance(km) if told >= LEAST_READINGS else None
 
 
 def _outlook(
     panel: Panel,
     pack: str,
-    life: Life,
-    growth: Growth,
+    reading: _Reading,
     limit: float,
     use: float | None,
     settings: Settings,
     as_of: date,
 ) -> ClutchOutlook:
+    growth = reading.growth()
     w = growth.weight
     now, start, rate = float(w @ growth.now), float(w @ growth.start), float(w @ growth.rate)
     rate_sd = float(np.sqrt(w @ (growth.rate_var + (growth.rate - rate) ** 2)))
@@ -135,10 +154,11 @@ def _outlook(
     reach = min(max(1.2 * (ahead["p90"] or 200_000.0), 5_000.0), 200_000.0)
     fan_km = np.linspace(0.0, reach, FAN_POINTS)
     low, mid, high = crossed.fan(fan_km)
-    service, reason = service_state(crossed.chance, now >= limit, settings)
+    before = partial(reading.chance_before, limit)
+    service, reason = service_state(crossed.chance, before, now >= limit, settings)
     return ClutchOutlook(
         clutch=pack,
-        life_start=life.start,
+        life_start=reading.life.start,
         life_start_cm3=start,
         volume_cm3=now,
         growth_cm3_per_10000km=rate,
@@ -157,25 +177,3 @@ def _outlook(
         fan_p50=mid,
         fan_p90=high,
     )
-
-
-def service_state(chance: Callable[[float], float], reached: bool, settings: Settings) -> tuple[str, str]:
-    """Service state and the reason for it, from the chance of reaching the limit within each horizon."""
-    horizons = (("due", settings.due_km), ("plan", settings.plan_km), ("watch", settings.watch_km))
-    if reached:
-        return "due", "The fitted volume has reached the limit."
-    for state, km in horizons:
-        probability = chance(km)
-        if probability > 0.5:
-            return state, (
-                f"The limit is more likely than not within {_km(km)} km (chance {probability:.0%}); "
-                f"this clears when the chance falls below one half."
-            )
-    return "clear", (
-        f"The chance of reaching the limit within {_km(settings.watch_km)} km is "
-        f"{chance(settings.watch_km):.0%}, under one half."
-    )
-
-
-def _km(value: float) -> str:
-    return f"{value:,.0f}".replace(",", " ")

@@ -14,8 +14,9 @@ from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Panel
 from driftwatch.service.crossing import Crossing, due_dates
 from driftwatch.service.growth import RatePrior
-from driftwatch.service.outlook import Life, fleet_rates, km_per_day, outlooks, service_state
+from driftwatch.service.outlook import Life, _Reading, fleet_rates, km_per_day, outlooks
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import service_state
 from driftwatch.settings import Settings
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
@@ -57,24 +58,72 @@ def outlook(panel: Panel, start: int = 0, settings: Settings = SETTINGS) -> Clut
 )  # fmt: skip
 def test_service_states_at_their_thresholds(km, state):
     # A limit that is surely reached at `km`: more likely than not within any horizon that far.
-    said, reason = service_state(lambda horizon: float(horizon >= km), reached=False, settings=SETTINGS)
+    said, reason = service_state(
+        lambda horizon: float(horizon >= km), never, reached=False, settings=SETTINGS
+    )
     assert said == state
-    assert "one half" in reason
+    assert ("35%" if said != "clear" else "under one half") in reason
 
 
 def test_an_even_chance_is_not_more_likely_than_not():
-    assert service_state(lambda km: 0.5, False, SETTINGS)[0] == "clear"
-    assert service_state(lambda km: 0.51, False, SETTINGS)[0] == "due"
+    assert service_state(lambda km: 0.5, never, False, SETTINGS)[0] == "clear"
+    assert service_state(lambda km: 0.51, never, False, SETTINGS)[0] == "due"
+
+
+def never(km: float, back: int) -> float | None:
+    """No forecast was made before."""
+    return None
+
+
+@pytest.mark.parametrize(
+    ("now", "then", "state"),
+    [
+        (0.45, [0.6], "plan"),  # raised at the last snapshot, not yet under 0.35
+        (0.45, [0.4, 0.4, 0.55], "plan"),  # raised three snapshots ago, and stood since
+        (0.45, [0.4, 0.3, 0.9], "clear"),  # cleared in between
+        (0.45, [0.45] * 6, "clear"),  # never raised, as far as is looked back
+        (0.34, [0.9], "clear"),
+        (0.45, [], "clear"),
+    ],
+)
+def test_a_state_stands_until_its_chance_is_well_under_one_half(now, then, state):
+    # Hand-solved from the two levels, 0.5 and 0.35, for the horizon of `plan`; the others are far away.
+    def chance(km: float) -> float:
+        return now if km == SETTINGS.plan_km else 0.0
+
+    def before(km: float, back: int) -> float | None:
+        return then[back - 1] if km == SETTINGS.plan_km and back <= len(then) else None
+
+    said, reason = service_state(chance, before, False, SETTINGS)
+    assert said == state
+    assert ("35%" in reason) == (state == "plan")
+
+
+def test_forecasts_made_before_know_only_what_was_read_then():
+    # The newest reading jumps back by 1 cm3; what was said before it does not change.
+    panel = worn(1.0, 35.2)
+    moved = replace(panel, values=panel.values.copy())
+    moved.values[-1, 0] -= 1.0
+    earlier = [
+        _Reading(p, p.values[:, 0], Life(0, ()), PRIORS["pack3"], FLEET).chance_before(36.0, 10_000.0, 1)
+        for p in (panel, moved)
+    ]
+    assert earlier[0] == earlier[1] > 0.3
+
+
+def test_material_does_not_come_back():
+    falling = outlook(worn(-0.5, 26.0))
+    assert (np.diff(falling.fan_p10) >= -0.1).all()
 
 
 def test_a_limit_reached_is_due_whatever_the_chances():
-    assert service_state(lambda km: 0.0, True, SETTINGS)[0] == "due"
+    assert service_state(lambda km: 0.0, never, True, SETTINGS)[0] == "due"
 
 
 def test_horizons_are_settings():
     far = SETTINGS.with_value("watch_km", 90_000)
-    assert service_state(lambda km: float(km >= 60_000), False, far)[0] == "watch"
-    assert service_state(lambda km: float(km >= 60_000), False, SETTINGS)[0] == "clear"
+    assert service_state(lambda km: float(km >= 60_000), never, False, far)[0] == "watch"
+    assert service_state(lambda km: float(km >= 60_000), never, False, SETTINGS)[0] == "clear"
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,70 @@
+"""The service state of a pack: what raises it, what clears it, and why it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from driftwatch.settings import Settings
+
+#: A service state is raised when its chance passes the one, and cleared when it falls below the other.
+RAISED_ABOVE = 0.5
+CLEARS_BELOW = 0.35
+#: Snapshots looked back at for whether a state still stands.
+REMEMBERED = 6
+
+Chance = Callable[[float], float]
+ChanceBefore = Callable[[float, int], float | None]
+
+
+def service_state(chance: Chance, before: ChanceBefore, reached: bool, settings: Settings) -> tuple[str, str]:
+    """Service state and the reason for it, from the chance of reaching the limit within each horizon.
+
+    A state is raised when the chance passes one half, and stands until it falls below `CLEARS_BELOW`, so that
+    it does not come and go with every reading.
+
+    Parameters
+    ----------
+    chance : callable
+        Chance of reaching the limit within so many km.
+    before : callable
+        The same as of so many snapshots ago; None where there was no forecast yet.
+    reached : bool
+        True if the fitted volume has reached the limit.
+    settings : Settings
+        The horizons.
+
+    """
+    if reached:
+        return "due", "The fitted volume has reached the limit."
+    horizons = (("due", settings.due_km), ("plan", settings.plan_km), ("watch", settings.watch_km))
+    for state, km in horizons:
+        now = chance(km)
+        if now > RAISED_ABOVE:
+            return state, (
+                f"The limit is more likely than not within {_km(km)} km (chance {now:.0%}); "
+                f"this clears when the chance falls below {CLEARS_BELOW:.0%}."
+            )
+        if now >= CLEARS_BELOW and _stood(before, km):
+            return state, (
+                f"The chance of reaching the limit within {_km(km)} km was over one half and is {now:.0%}; "
+                f"this clears when it falls below {CLEARS_BELOW:.0%}."
+            )
+    return "clear", (
+        f"The chance of reaching the limit within {_km(settings.watch_km)} km is "
+        f"{chance(settings.watch_km):.0%}, under one half."
+    )
+
+
+def _stood(before: ChanceBefore, km: float) -> bool:
+    """True if the state was raised at one of the snapshots before, and did not clear since."""
+    for back in range(1, REMEMBERED + 1):
+        then = before(km, back)
+        if then is None or then < CLEARS_BELOW:
+            return False
+        if then > RAISED_ABOVE:
+            return True
+    return False
+
+
+def _km(value: float) -> str:
+    return f"{value:,.0f}".replace(",", " ")
