@@ -1,0 +1,187 @@
+"""Units of which little, or something odd, was read: nothing breaks, and nothing is made up."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+import driftwatch
+from driftwatch.assessment.assess import analyse
+from driftwatch.assessment.results import UnitAssessment
+from driftwatch.settings import Settings
+from driftwatch.simulate import Action, LogEntry
+from driftwatch.store.records import Records
+from tests.assessment.units import analysis_of, fleet_of, likely, plan, profile, records_of, said_of
+
+DAY = 400.0
+POWER = Action("power", DAY, 25.0)
+WEAR = Action("wear", 0.0, 0.7, packs=("pack3",))
+KPA_PER_PSI, KM_PER_MILE, CM3_PER_IN3 = 6.894757293168361, 1.609344, 16.387064  # NIST SP 811, appendix B
+SIGNALS = tuple(s.name for s in profile().signals)
+
+
+def judged(records: Records) -> UnitAssessment:
+    return analysis_of(records).assessment
+
+
+def with_values(records: Records, values: np.ndarray) -> Records:
+    return replace(records, readings=records.readings.assign(value=values))
+
+
+@lru_cache(maxsize=1)
+def changed() -> Records:
+    return records_of(plan(POWER, WEAR, log=(LogEntry(DAY, "power", 120.0, "N.m"),)))
+
+
+# --- signals that were not recorded ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("signal", SIGNALS)
+def test_a_unit_with_one_signal_alone_is_assessed(signal):
+    said = said_of(POWER, WEAR, signals=(signal,))
+    assert said.snapshots == 24
+    assert {e.signal for f in said.findings for e in f.size} <= {signal}
+    assert bool(said.clutches) == (signal == "clutch_volume")
+
+
+def test_of_a_unit_with_volumes_alone_wear_is_told_and_nothing_of_its_shifts():
+    said = said_of(WEAR, signals=("clutch_volume",))
+    assert [(f.cause, f.clutch) for f in likely(said)] == [("wear", "pack3")]
+    quiet = said_of(signals=("clutch_volume",))
+    assert likely(quiet) == []
+    assert quiet.state == "steady"
+
+
+@pytest.mark.parametrize("signals", [("clutch_volume",), ("apply_trim",)])
+def test_a_whole_store_of_such_units_is_assessed(signals):
+    # Noise and growth are learned from the unit itself here; nobody else has anything to say.
+    said = analyse(records_of(plan(WEAR, signals=signals)), Settings())[0].assessment
+    assert said.snapshots == 24
+    assert all(0.0 <= f.probability <= 1.0 for f in said.findings)
+
+
+# --- few snapshots --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 4])
+def test_too_few_snapshots_say_so_and_nothing_else(count):
+    records = changed()
+    first = records.snapshots["taken_at"].sort_values().head(count)
+    early = replace(
+        records,
+        snapshots=records.snapshots[records.snapshots["taken_at"].isin(first)],
+        readings=records.readings[records.readings["taken_at"].isin(first)],
+    )
+    said = analyse(early, Settings())[0].assessment
+    assert (said.state, said.snapshots, said.findings, said.clutches) == ("too_few", count, (), ())
+
+
+def test_at_the_least_number_that_can_be_set_units_are_assessed():
+    settings = Settings().with_value("least_snapshots", 3)
+    said = said_of(settings=settings, snapshot_days=np.arange(3) * 30.0)
+    assert said.state != "too_few"
+    assert likely(said) == []
+
+
+# --- values that hardly move, are coarse, or are missing ------------------------------------------------
+
+
+def test_values_that_never_move_are_steady():
+    # Learn counts stay as they were: something was learned each time, and it was the same.
+    records = records_of(plan())
+    whole = records.readings
+    still = whole.groupby(["mode", "channel", "signal"], observed=True)["value"].transform("first")
+    said = judged(with_values(records, still.to_numpy()))
+    assert likely(said) == []
+    assert said.state == "steady"
+
+
+def test_coarse_values_tell_the_same_change():
+    # Whole steps of 5 kPa: a change of 25 is five steps.
+    records = changed()
+    trim = records.readings["signal"].isin(["apply_trim", "release_trim"]).to_numpy()
+    value = records.readings["value"].to_numpy()
+    coarse = with_values(records, np.where(trim, 5.0 * np.round(value / 5.0), value))
+    then, now = judged(records), judged(coarse)
+    assert {f.cause for f in likely(now)} == {f.cause for f in likely(then)} == {"power", "wear"}
+
+
+def test_cells_missing_here_and_there_leave_the_findings():
+    records = changed()
+    kept = np.random.default_rng(4).random(len(records.readings)) < 0.7
+    holes = replace(records, readings=records.readings[kept].reset_index(drop=True))
+    then, now = judged(records), judged(holes)
+    assert {(f.cause, f.clutch, f.event) for f in likely(now)} == {
+        (f.cause, f.clutch, f.event) for f in likely(then)
+    }
+
+
+def test_a_shift_that_was_never_read_leaves_the_findings_and_is_not_named():
+    records = changed()
+    gone = replace(records, readings=records.readings[records.readings["channel"] != "2-3"])
+    said = judged(gone)
+    assert {f.cause for f in likely(said)} == {"power", "wear"}
+    assert all("2-3" not in f.shifts for f in said.findings if f.cause == "power")
+
+
+def test_one_shift_that_reads_like_another_changes_no_finding():
+    records = changed()
+    readings = records.readings
+    key = ["taken_at", "mode", "signal"]
+    first, second = (s.id for s in profile().shifts[:2])
+    like = readings[readings["channel"] == first].set_index(key)["value"]
+    here = (readings["channel"] == second).to_numpy()
+    copied = like.reindex(readings.loc[here].set_index(key).index).to_numpy()
+    value = readings["value"].to_numpy().copy()
+    value[here] = copied
+    assert np.isfinite(copied).all()
+    then, now = likely(judged(records)), likely(judged(with_values(records, value)))
+    assert [(f.cause, f.clutch, f.event, f.after, f.by) for f in now] == [
+        (f.cause, f.clutch, f.event, f.after, f.by) for f in then
+    ]
+
+
+# --- the same unit in miles, psi and cubic inches -------------------------------------------------------
+
+
+def test_a_file_in_miles_psi_and_cubic_inches_is_the_same_unit(tmp_path):
+    fleet = fleet_of(plan(POWER, log=(LogEntry(DAY, "power", 120.0, "N.m"),), modes=("normal",)))
+    rows = fleet.snapshots.astype({"unit": str, "mode": str, "channel": str, "signal": str})
+    units = {s.name: s.unit for s in profile().signals}
+    turned = {"kPa": ("psi", KPA_PER_PSI), "cm3": ("in3", CM3_PER_IN3)}
+    unit = rows["signal"].map(units)
+    si = rows.assign(value_unit=unit)
+    factor = unit.map({u: f for u, (_, f) in turned.items()}).fillna(1.0)
+    other = rows.assign(
+        value=rows["value"] / factor,
+        value_unit=unit.map({u: name for u, (name, _) in turned.items()}).fillna(unit),
+        odometer_mi=rows["odometer_km"] / KM_PER_MILE,
+    ).drop(columns="odometer_km")
+    said = []
+    for name, frame in (("si", si), ("other", other)):
+        folder = tmp_path / name
+        folder.mkdir()
+        fleet.units[["unit", "profile"]].to_csv(folder / "units.csv", index=False)
+        frame.to_csv(folder / "snapshots.csv", index=False)
+        fleet.events.to_csv(folder / "events.csv", index=False)
+        with driftwatch.open(folder / "x.duckdb", create=True) as store:
+            for kind in ("units", "snapshots", "events"):
+                report = store.import_file(folder / f"{kind}.csv")
+                assert report.quarantined == 0, (name, kind)
+            said.append(store.assess(as_of=date(2025, 12, 15)).units[0])
+    a, b = said
+    assert [(f.cause, f.after, f.by, f.event, f.shifts) for f in b.findings] == [
+        (f.cause, f.after, f.by, f.event, f.shifts) for f in a.findings
+    ]
+    assert "power" in {f.cause for f in likely(a)}
+    for x, y in zip(a.findings, b.findings, strict=True):
+        assert y.probability == pytest.approx(x.probability, abs=1e-6)
+        assert [e.estimate for e in y.size] == pytest.approx([e.estimate for e in x.size], rel=1e-5)
+    assert b.odometer_km == pytest.approx(a.odometer_km)
+    for c, d in zip(a.clutches, b.clutches, strict=True):
+        assert d.volume_cm3 == pytest.approx(c.volume_cm3, rel=1e-6)
+        assert d.service == c.service
