@@ -2,6 +2,7 @@
 
     python -m tests.bench.scorecard [--world own other] [--units 60] [--seeds 101 102]
         [--difficulty usual noisy sparse hard] [--as-of-shares 0.6 0.8 1.0] [--baseline] [--mistakes]
+        [--reliability]
 
 Each fleet is assessed on several days, given as shares of the time from its first to its last reading; on
 each day the truth is what has happened by then. What counts as right, wrong and missed is written in
@@ -30,6 +31,7 @@ from tests.bench.scoring import (
     calibration_error,
     f1,
     macro_f1,
+    reliability,
     score_unit,
 )
 
@@ -122,6 +124,20 @@ def summary(cards: dict[tuple[str, str, str], Card]) -> str:
     return "\n".join(lines)
 
 
+def reliability_table(cards: dict[tuple[str, str, str], Card]) -> str:
+    """Give, for each world and judge, how many findings of each class of probability held."""
+    said: dict[tuple[str, str], list[tuple[float, bool]]] = {}
+    for (world, _, name), card in cards.items():
+        said.setdefault((world, name), []).extend(card.said)
+    lines = [f"{'world':<6} {'said by':<9} {'probability':>13} {'findings':>9} {'said':>6} {'held':>6}"]
+    lines += [
+        f"{world:<6} {name:<9} {f'{r.low:g} to {r.high:g}':>13} {r.findings:>9} {r.said:>6.3f} {r.held:>6.3f}"
+        for (world, name), pairs in said.items()
+        for r in reliability(pairs)
+    ]
+    return "\n".join(lines)
+
+
 def _figures(difficulty: str, card: Card) -> list[str]:
     mean = [float(np.mean(flags)) if flags else float("nan") for flags in (card.near, card.far, card.covered)]
     figures = (macro_f1(card), _wrong(card), calibration_error(card.said), mean[0], mean[1])
@@ -149,6 +165,9 @@ def main() -> None:
     parser.add_argument("--difficulty", nargs="+", choices=list(AIMS), default=list(AIMS))
     parser.add_argument("--as-of-shares", type=float, nargs="+", default=[0.6, 0.8, 1.0])
     parser.add_argument("--mistakes", action="store_true", help="list every wrong and missed finding")
+    parser.add_argument(
+        "--reliability", action="store_true", help="for classes of probability, how many findings held"
+    )
     parser.add_argument("--baseline", action="store_true", help="score the notebook's answers beside")
     options = parser.parse_args()
     judges: dict[str, Judge] = {"program": program}
@@ -169,6 +188,8 @@ def main() -> None:
                 if options.mistakes:
                     print("\n".join(f"    {line}" for line in card.mistakes), flush=True)
     print(summary(cards))
+    if options.reliability:
+        print(reliability_table(cards))
 
 
 if __name__ == "__main__":

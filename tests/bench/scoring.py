@@ -33,6 +33,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -56,6 +57,8 @@ FAR_KM = 40_000
 IN_SIGHT_KM = 150_000
 #: Lower edges of the classes of snapshots read since a cause.
 SINCE = (1, 2, 4, 8)
+#: Edges of the classes of probability in the reliability table: finer where most findings are said.
+CLASSES = (0.1, 0.3, 0.5, 0.65, 0.8, 0.9, 0.97, 1.0)
 
 
 class FindingLike(Protocol):
@@ -262,6 +265,40 @@ def calibration_error(said: list[tuple[float, bool]], bins: int = 10) -> float:
     edges = np.linspace(0.0, 1.0, bins + 1)
     filled = np.bincount(np.searchsorted(edges[1:-1], p), minlength=bins)
     return float(np.average(np.abs(share - mean), weights=filled[filled > 0]))
+
+
+@dataclass(frozen=True)
+class Class:
+    """Findings said with a probability from `low` to under `high`.
+
+    Attributes
+    ----------
+    low, high : float
+        Bounds of the class; the last one holds 1 as well.
+    findings : int
+    said, held : float
+        Mean of the probabilities said, and share of the findings that were right; NaN without findings.
+
+    """
+
+    low: float
+    high: float
+    findings: int
+    said: float
+    held: float
+
+
+def reliability(said: list[tuple[float, bool]], edges: Sequence[float] = CLASSES) -> list[Class]:
+    """Give for each class of probability what was said and what held."""
+    p, hit = _columns(said) if said else (np.empty(0), np.empty(0))
+    place = np.minimum(np.searchsorted(edges, p, side="right") - 1, len(edges) - 2)
+    made = []
+    for i, (low, high) in enumerate(pairwise(edges)):
+        inside = place == i
+        count = int(inside.sum())
+        means = (float(p[inside].mean()), float(hit[inside].mean())) if count else (float("nan"),) * 2
+        made.append(Class(low, high, count, *means))
+    return made
 
 
 def brier_score(said: list[tuple[float, bool]]) -> float:

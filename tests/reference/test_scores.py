@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.bench.scoring import Card, brier_score, calibration_error, f1
+from tests.bench.scoring import Card, brier_score, calibration_error, f1, reliability
 from tests.reference.published import VALUES
 
 
@@ -43,3 +43,14 @@ def test_f1_by_hand():
     card.right["power"], card.wrong["power"], card.missed["power"] = 6, 2, 3
     assert f1(card, "power") == pytest.approx(12 / 17)
     assert np.isnan(f1(card, "load"))
+
+
+def test_reliability_by_hand():
+    # Hand-solved: an edge belongs to the class above it, and 1 to the last one.
+    said = [(0.1, False), (0.4, True), (0.5, True), (0.5, False), (0.7, False), (1.0, True)]
+    low, high, last = reliability(said, (0.1, 0.5, 0.9, 1.0))
+    assert (low.findings, high.findings, last.findings) == (2, 3, 1)
+    assert (low.said, low.held) == pytest.approx((0.25, 0.5))
+    assert (high.said, high.held) == pytest.approx((1.7 / 3.0, 1.0 / 3.0))
+    assert (last.said, last.held) == (1.0, 1.0)
+    assert all(c.findings == 0 and math.isnan(c.held) for c in reliability([]))
