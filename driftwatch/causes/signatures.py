@@ -22,9 +22,9 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from driftwatch.changes.evidence import Pattern
-from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.noise import KM, Fleet
 from driftwatch.panel.panel import Bools, Cell, Floats, Panel
+from driftwatch.panel.robust import nan_median
 from driftwatch.profile.model import Profile
 
 SCALES = (1.5, 4.0, 12.0, 30.0)

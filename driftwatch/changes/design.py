@@ -27,7 +27,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.panel.fleet import unit_scales
 from driftwatch.panel.noise import (
     KM,
     Fleet,
@@ -38,6 +37,7 @@ from driftwatch.panel.noise import (
     unread_warmth_variance,
 )
 from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.panel.scales import unit_scales
 
 Indices = NDArray[np.int64]
 

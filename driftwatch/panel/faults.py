@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from driftwatch.panel.fleet import nan_median
 from driftwatch.panel.noise import Fleet, corrected
 from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.panel.robust import nan_median
 
 #: A reading this many noise standard deviations beyond both its neighbours' medians is a suspected slip.
 SLIP_SDS = 6.0

@@ -13,13 +13,11 @@ and pairs between which a cell learned from too few shifts to have shed its lear
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.stats import norm
 
 from driftwatch.panel.noise import (
     KM,
@@ -27,31 +25,24 @@ from driftwatch.panel.noise import (
     REFERENCE_TEMP_C,
     Fleet,
     SignalNoise,
-    corrected,
     shifts_learned,
     undisturbed,
-    unread_warmth_variance,
     warmth,
 )
 from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.panel.robust import TRIM, median, nan_median, steps, trimmed_sd
+from driftwatch.panel.robust import jumps as find_jumps
 
 LAGS = np.arange(1, 7)
 #: Month-to-month memories tried; a longer one could not be told from these lags.
 MEMORIES = np.arange(0.1, 0.91, 0.05)
 MAD_TO_SD = 1.4826
-#: Share of differences kept by the trimmed standard deviation.
-TRIM = 0.9
-#: The same for unit means, which real changes reach more often.
+#: Share of differences of unit means that is kept: real changes reach them more often.
 TRIM_MEANS = 0.75
 #: A pair of readings counts as fresh when this many times `shifts_to_learn` lie between them.
 FRESH = 2.0
 #: With fewer fresh differences than this, all are used.
 LEAST_FRESH = 200
-#: A gap is a jump when its median cell moves this many times as far as usual: over the whole unit, and
-#: over one signal and mode with at least so many cells.
-UNIT_JUMP = 2.0
-GROUP_JUMP = 2.2
-LEAST_GROUP = 6
 #: With fewer units than about this, shares of the noise lean on usual ones (experience, no source): of
 #: wandering in a cell's noise, of the common part in the wandering; and the month-to-month memory.
 FEW_UNITS = 4.0
@@ -75,13 +66,6 @@ RATES = np.array([0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5])
 RATE_SD = 0.5
 #: Share of a trim's short noise that is there at once, where no counts of shifts tell (no source).
 USUAL_WHITE = 0.25
-#: A unit's own noise counts against the fleet's as if the fleet were this many differences.
-OWN_PRIOR = 60.0
-#: The same for what the cells of a signal do together; looked at where so many cells were read.
-COMMON_PRIOR = 30.0
-LEAST_CELLS = 3
-#: A unit's own noise is never taken to be less than this share of the fleet's.
-LEAST_OWN = 0.8
 
 
 def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
@@ -99,7 +83,7 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
         units=len(panels),
         snapshots=sum(len(p.taken_at) for p in panels),
     )
-    jumps = [_jumps(p) for p in panels]
+    jumps = [find_jumps(p) for p in panels]
     gathered = {name: _gather(name, panels, jumps, blank) for name in names}
     fleet = replace(blank, shifts_to_learn=_rate_of_learning(list(gathered.values()), shifts_to_learn))
     return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
@@ -119,118 +103,6 @@ def _usual_shifts(panels: list[Panel]) -> dict[str, float]:
             counts.setdefault(mode, []).append(seen[np.isfinite(seen) & (seen > 0)])
     pooled = {mode: np.concatenate(parts) for mode, parts in counts.items()}
     return {mode: float(np.quantile(seen, 0.75)) for mode, seen in pooled.items() if len(seen)}
-
-
-@dataclass(frozen=True)
-class Scales:
-    """A unit's noise against the fleet's, one factor of the standard deviation a signal, for each cell (C,).
-
-    `own` is that of the cells' own parts, `common` that of what the signal's cells share.
-    """
-
-    own: Floats
-    common: Floats
-
-
-def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
-    """Estimate a unit's own scales from differences to the usable reading before, shrunk to the fleet's.
-
-    What the cells of a signal do together, and what each does beside that, are looked at apart.
-    """
-    own, common = np.ones(len(panel.cells)), np.ones(len(panel.cells))
-    if len(panel.days) < 3:
-        return Scales(own, common)
-    gap, previous = _steps(corrected(panel, fleet), _jumps(panel))
-    shifts = shifts_learned(panel, fleet)
-    between = shifts - np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
-    months = (panel.days[:, None] - panel.days[np.maximum(previous, 0)]) / MONTH
-    for name in sorted({c.signal for c in panel.cells}):
-        inside = np.array([c.signal == name for c in panel.cells])
-        noise = fleet.noise[name]
-        moved, faded = gap[:, inside], 1.0 - np.power(noise.memory, months[:, inside])
-        learned = noise.learning_sd**2 * (1.0 - np.exp(-between[:, inside] / fleet.shifts_to_learn))
-        apart = 2.0 * (noise.white_sd**2 + learned + noise.wander_sd**2 * faded)
-        unread = unread_warmth_variance(panel, fleet, name)[:, None]
-        together = 2.0 * (noise.common_white_sd**2 + unread + noise.common_wander_sd**2 * faded)
-        known = np.isfinite(moved)
-        count = known.sum(axis=1)
-        enough = count >= LEAST_CELLS
-        mean = np.where(known, moved, 0.0).sum(axis=1) / np.maximum(count, 1)
-        aside = np.where(known & enough[:, None], moved - mean[:, None], np.nan)
-        aside = aside / np.sqrt(np.maximum(apart * (1.0 - 1.0 / np.maximum(count, 2))[:, None], 1e-18))
-        own[inside] = _shrunk(aside[np.isfinite(aside)], OWN_PRIOR)
-        if enough.any():
-            expected = _mean(together, known) + _mean(apart, known) / np.maximum(count, 1)
-            common[inside] = _shrunk((mean / np.sqrt(np.maximum(expected, 1e-18)))[enough], COMMON_PRIOR)
-    return Scales(own, common)
-
-
-def _mean(values: Floats, known: Bools) -> Floats:
-    """Mean of each row's known values, 0 where there are none."""
-    whole = np.broadcast_to(values, known.shape)
-    return np.asarray(np.where(known, whole, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
-
-
-def _shrunk(relative: Floats, prior: float) -> float:
-    """Scale of values that should have scale 1, the fleet counting as `prior` of them."""
-    if not len(relative):
-        return 1.0
-    scale = np.sqrt((len(relative) * trimmed_sd(relative) ** 2 + prior) / (len(relative) + prior))
-    return max(float(scale), LEAST_OWN)
-
-
-def _jumps(panel: Panel) -> Floats:
-    """Mark gaps between snapshots in which a whole group of cells moved: no place to learn noise from.
-
-    Gives a cumulative count of such gaps for each cell, shape (T, C): two readings of a cell with equal
-    counts have none between. A gap counts for all cells if the unit as a whole moved (a power change, a
-    relearn), and for the cells of one signal and mode if those moved together (a load).
-    """
-    values = np.where(panel.usable, panel.values, np.nan)
-    count = np.zeros(values.shape)
-    if len(values) < 4:
-        return count
-    step = np.abs(_steps(values, count)[0])[1:]
-    scale = nan_median(step, axis=0)
-    size = step / np.where(scale > 0, scale, np.nan)
-    marked = np.repeat(_large(size, UNIT_JUMP)[:, None], values.shape[1], axis=1)
-    kinds = [(c.signal, c.mode) for c in panel.cells]
-    for kind in {k for k in kinds if k[1]}:
-        inside = np.array([k == kind for k in kinds])
-        if inside.sum() >= LEAST_GROUP:
-            marked[:, inside] |= _large(size[:, inside], GROUP_JUMP)[:, None]
-    count[1:] = np.cumsum(marked, axis=0)
-    return count
-
-
-def _large(size: Floats, times: float) -> NDArray[np.bool_]:
-    """Gaps in which the median cell moved by so many times what it usually moves."""
-    typical = nan_median(size, axis=1)
-    usual = float(np.nan_to_num(_median(typical)))
-    return np.asarray(np.nan_to_num(typical) > times * usual)
-
-
-def _steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
-    """Difference of each reading to the usable one before it in its cell, and that one's row (-1 if none).
-
-    NaN where there is none, or where the cell's count of jumps `jump` (T, C) rose between the two.
-    """
-    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
-    previous = np.vstack([np.full((1, values.shape[1]), -1), np.maximum.accumulate(rows, axis=0)[:-1]])
-    at = np.maximum(previous, 0)
-    fair = (previous >= 0) & (np.take_along_axis(jump, at, axis=0) == jump)
-    return np.where(fair, values - np.take_along_axis(values, at, axis=0), np.nan), previous
-
-
-def nan_median(values: Floats, axis: int) -> Floats:
-    """Median over finite values, NaN where there are none; one sort for all."""
-    ordered = np.sort(np.moveaxis(values, axis, 0), axis=0)
-    if not len(ordered):
-        return np.full(ordered.shape[1:], np.nan)
-    known = np.isfinite(ordered).sum(axis=0)
-    low = np.take_along_axis(ordered, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
-    high = np.take_along_axis(ordered, np.minimum(known // 2, len(ordered) - 1)[None], axis=0)[0]
-    return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
 
 
 @dataclass
@@ -264,7 +136,7 @@ class _Gaps:
             if wide.any():
                 self.means[i].append(np.nanmean(gap[wide], axis=1))
                 self.sizes.append(known[wide].astype(float))
-        gap, previous = _steps(values, jump)
+        gap, previous = steps(values, jump)
         told = np.isfinite(gap) & counted
         before = np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
         self.recent.append(np.stack([gap[told], (shifts - before)[told]]))
@@ -312,7 +184,7 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
             continue
         slope = _robust_slope(values, panel.odometer_km / KM, jump[:, inside])
         slopes.append(slope)
-        unit_slopes.append(_median(slope))
+        unit_slopes.append(median(slope))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
         fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
         shifts = shifts_learned(panel, fleet)[:, inside]
@@ -363,7 +235,7 @@ def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
         enough = len(g.learning_curve) >= LEAST_BINS
         there = _learning_split(g.learning_curve, fleet.shifts_to_learn)[0] if enough else USUAL_WHITE * white
         at_once = min(max(there - common_white, floor**2), white)
-    centre = float(np.nan_to_num(_median(g.slopes)))
+    centre = float(np.nan_to_num(median(g.slopes)))
     slope_sd, slope_common_sd = _spread(g.slopes - centre), _spread(g.unit_slopes - centre)
     if not g.per_pack:
         # What a few units do is not what is usual: trims usually stay where they are.
@@ -471,32 +343,10 @@ def _clear_slope(slope: Floats) -> Floats:
     return np.where(apart & np.isfinite(slope), slope, typical)
 
 
-def _median(values: Floats) -> float:
-    return float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan
-
-
 def _scale(parts: list[Floats], kept: float = TRIM) -> float:
     """Robust standard deviation of pooled differences about zero; NaN from fewer than five."""
     pooled = np.concatenate(parts) if parts else np.empty(0)
     return trimmed_sd(pooled, kept) if len(pooled) >= 5 else np.nan
-
-
-def trimmed_sd(differences: Floats, kept: float = TRIM) -> float:
-    """Root mean square of the smallest share `kept` of the differences, scaled to a normal's sd.
-
-    A median of absolute values would jump by whole steps on readings that are rounded coarsely.
-    For a normal variable the mean square within its central share q is 1 - 2 z phi(z) / q.
-    """
-    count = max(int(np.ceil(kept * len(differences))), 1)
-    size = np.partition(np.abs(differences), count - 1)[:count]
-    return float(np.sqrt(np.mean(size**2) / _kept_square(kept)))
-
-
-@cache
-def _kept_square(kept: float) -> float:
-    """Mean square of a standard normal variable within its central share `kept`."""
-    z = norm.ppf(0.5 + kept / 2.0)
-    return float(1.0 - 2.0 * z * norm.pdf(z) / kept)
 
 
 def _spread(values: Floats) -> float:

@@ -15,8 +15,8 @@ from driftwatch.changes.estimates import _without_loners, effects_of, held_besid
 from driftwatch.changes.evidence import Effects, Pattern
 from driftwatch.changes.search import search
 from driftwatch.panel.build import panels
-from driftwatch.panel.fleet import Scales
 from driftwatch.panel.panel import Panel
+from driftwatch.panel.scales import Scales
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
 from tests.reference.plain_series import fleet_with, series

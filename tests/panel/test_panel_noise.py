@@ -9,7 +9,7 @@ import pytest
 
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import disturbance_proportion, without_faults
-from driftwatch.panel.fleet import fit_fleet, unit_scales
+from driftwatch.panel.fleet import fit_fleet
 from driftwatch.panel.noise import (
     MONTH,
     Fleet,
@@ -19,6 +19,7 @@ from driftwatch.panel.noise import (
     unread_warmth_variance,
 )
 from driftwatch.panel.panel import Panel
+from driftwatch.panel.scales import unit_scales
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
 from tests.reference.plain_series import fleet_with

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from driftwatch.panel.fleet import Scales
 from driftwatch.panel.noise import KM, MONTH, Fleet, SignalNoise
 from driftwatch.panel.panel import Cell, Panel
+from driftwatch.panel.scales import Scales
 from tests.assessment.units import profile
 
 WHITE = SignalNoise(

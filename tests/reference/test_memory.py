@@ -10,8 +10,8 @@ import statsmodels.api as sm
 from driftwatch.changes.design import build_design
 from driftwatch.changes.fit import fit_unit
 from driftwatch.changes.search import SearchResult
-from driftwatch.panel.fleet import unit_scales
 from driftwatch.panel.noise import KM, MONTH
+from driftwatch.panel.scales import unit_scales
 from tests.reference.plain_series import AS_THE_FLEET, fleet_with, series
 from tests.reference.published import VALUES
 from tests.reference.test_regression import effect_of
