@@ -256,9 +256,35 @@ def test_every_setting_is_documented_as_it_is():
 
 
 def test_the_constants_in_the_docs_are_those_of_the_modules():
-    for name, value, _ in table("statistics.md", "6. Constants"):
+    for name, value, _ in table("statistics.md", "Constants"):
         module, _, constant = name.strip("`").rpartition(".")
         assert value == f"{getattr(importlib.import_module(f'driftwatch.{module}'), constant):g}", name
+
+
+#: Blocks whose constants are explained on a page of their name; without what `segment` is made of.
+EXPLAINED = ("panel", "changes", "causes", "service")
+SEGMENT = {
+    *("choose", "describe", "false_alarms", "memory", "mixture", "partition", "reading", "season"),
+    *("segment", "segmentation"),
+}
+
+
+def constants(path: Path) -> set[str]:
+    """Names in capitals that a module binds."""
+    body = ast.parse(path.read_text("utf-8")).body
+    bound = [n.targets[0] for n in body if isinstance(n, ast.Assign)]
+    bound += [n.target for n in body if isinstance(n, ast.AnnAssign)]
+    return {name.id for name in bound if isinstance(name, ast.Name) and name.id.isupper()}
+
+
+@pytest.mark.parametrize("block", EXPLAINED)
+def test_every_constant_of_a_block_is_explained_on_its_page_and_none_that_is_not_there(block):
+    text = (ROOT / "docs" / f"{block}.md").read_text("utf-8")
+    named = set(re.findall(r"`([A-Z][A-Z_0-9]+)`", text))
+    here = [constants(p) for p in (PACKAGE / block).glob("*.py") if p.stem not in SEGMENT]
+    own = set().union(*here)
+    assert own - named == set()
+    assert named - own <= constants(PACKAGE / "assessment" / "assess.py")
 
 
 def an_assessment() -> dict[str, object]:
