@@ -289,6 +289,9 @@ def test_a_cell_that_leads_others_that_move_too_is_no_loner():
     # Hand-solved: the others moved by 2 standard deviations, which is not standing still (1.5).
     assert loners(group_of([2.0] * 9 + [10.0])) == []
     assert loners(group_of([1.0] * 9 + [10.0])) == [9]
+    # Of two cells the other one alone is the mean of the others.
+    assert loners(group_of([1.6, 6.0])) == []
+    assert loners(group_of([1.4, 6.0])) == [1]
 
 
 def test_only_the_cells_of_its_own_signal_and_mode_count():
