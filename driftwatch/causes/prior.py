@@ -39,6 +39,8 @@ MEANINGS: dict[str, dict[str, float]] = {
 CLEARED_UNCOUNTED = 0.01
 #: Given one of two causes, the chance that the other acts in the same visit without being logged.
 SAME_VISIT = 0.05
+#: The same where one of the two is a relearn: clearing is a step of its own, and is noted.
+SAME_VISIT_CLEARED = 0.01
 
 
 def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> Floats:
@@ -79,7 +81,8 @@ def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
         logged.append(np.minimum(mass, 1.0))
     both = np.minimum(logged[0], logged[1])
     right = LOG_IS_RIGHT / (1.0 - LOG_IS_RIGHT)
-    return np.asarray(SAME_VISIT * (1.0 - both) + right * both)
+    unlogged = SAME_VISIT_CLEARED if "relearn" in causes else SAME_VISIT
+    return np.asarray(unlogged * (1.0 - both) + right * both)
 
 
 def nearness(panel: Panel, event: Event, slack_days: float) -> Floats:
