@@ -13,6 +13,7 @@ from driftwatch.causes.identify import _hidden
 from driftwatch.causes.prior import (
     LOG_IS_RIGHT,
     SAME_VISIT,
+    SAME_VISIT_CLEARED,
     UNLOGGED_PER_YEAR,
     _beside,
     log_prior,
@@ -79,6 +80,13 @@ def test_two_entries_on_one_day_are_one_visit():
 def test_one_entry_alone_says_nothing_of_another_cause():
     for log in ((), (entry("power", 5.5),), (entry("power", 5.5), entry("other", 5.5))):
         np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK), SAME_VISIT)
+
+
+def test_clearing_beside_other_work_is_rarer_unless_both_are_logged():
+    alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK)
+    both = _beside(unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK)
+    np.testing.assert_allclose(alone, SAME_VISIT_CLEARED)
+    assert both[6] == pytest.approx(LOGGED, rel=1e-2)
 
 
 def test_entries_half_a_year_apart_are_two_visits():
