@@ -149,8 +149,12 @@ def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
     """
     place = {(c.signal, c.channel, c.mode): i for i, c in enumerate(panel.cells)}
     since = max((c.index for c in fit.changes if c.kind == "transient" or _new_base(c, fit)), default=0)
-    start = min(since + 1, len(fit.fitted) - 1) if since else 0
-    gained = (fit.fitted[-1] - fit.fitted[start]) / np.maximum(fit.noise_sd, 1e-9)
+    gained = fit.fitted[-1] - fit.fitted[0]
+    if since:
+        # What a cell still learns towards its new base is no overlap: only what changed afterwards counts.
+        steps = [np.nan_to_num(c.effect) for c in fit.changes if c.kind == "step" and c.index > since]
+        gained = np.sum([np.zeros_like(gained), *steps], axis=0)
+    gained = gained / np.maximum(fit.noise_sd, 1e-9)
     made = []
     for mode in panel.profile.modes:
         pairs = {

@@ -11,8 +11,9 @@ import pytest
 
 from driftwatch.assessment.results import Caution, UnitAssessment
 from driftwatch.settings import Settings
+from driftwatch.simulate import Action
 from driftwatch.store.records import Records
-from tests.assessment.units import analysis_of, profile
+from tests.assessment.units import analysis_of, plan, profile, records_of
 from tests.panel.by_hand import EVENT_COLUMNS, cell, records, time_of
 
 COUNT = 16
@@ -174,3 +175,12 @@ def test_a_slip_is_no_finding():
         values[8, at("apply_trim", "tow", "4-3")] += 90.0
 
     assert said(base(slip)).findings == ()
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_cells_that_learn_towards_a_new_base_do_not_overlap(seed):
+    rebuilt = plan(
+        Action("rebuild", 500.0, 1.0, packs=("pack2", "pack3")),
+        mode_use={"normal": 1.0, "tow": 0.05, "low": 0.02},
+    )
+    assert of_kind(analysis_of(records_of(rebuilt, seed=seed)).assessment, "overlap") == []
