@@ -252,6 +252,9 @@ def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
 #: Worn packs drop far, packs that were nearly new hardly. With the share of each among rebuilds.
 RENEWED = ((-0.3, 0.15, 0.2, 0.55), (-0.06, 0.03, 0.06, 0.44), (0.0, 0.0, 0.01, 0.01))
 
+#: The same where one pack alone was renewed: mean, spread, and share of each pack among rebuilds.
+ONE_RENEWED = (-0.5, 0.25, 0.05)
+
 
 def _rebuild(c: _Cells) -> list[Family]:
     """New levels everywhere at one of several scales; the packs' volumes fall by part of the allowance.
@@ -275,7 +278,20 @@ def _rebuild(c: _Cells) -> list[Family]:
                 (1.0,),
             )
             made.append(Family(pattern, ("rebuild",), chance / (len(SCALES) - 1)))
-    return made
+    return made + [_one_renewed(c, pack) for pack in sorted(set(c.channel[c.pack]))]
+
+
+def _one_renewed(c: _Cells, pack: str) -> Family:
+    """One pack alone was renewed: its volume falls far, the shifts onto it get new levels, others hardly."""
+    here, onto = c.pack & (c.channel == pack), ~c.pack & (c.applies == pack)
+    basis = [
+        np.where(here, ONE_RENEWED[1] * c.allowance, 0.0),
+        *(c.column(4.0, onto & c.of(s)) for s in sorted(set(c.signal[onto]))),
+    ]
+    spread = c.column(np.where(onto, 4.0, np.where(c.pack, 0.05, 0.5)))
+    drop = np.where(here, ONE_RENEWED[0] * c.allowance, 0.0)
+    pattern = Pattern("rebuild", "renewal", _stack(basis, c.count), spread, drop, CLEARED * c.sd, (1.0,))
+    return Family(pattern, ("rebuild",), ONE_RENEWED[2])
 
 
 def _unexplained(c: _Cells) -> list[Family]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Course, Design, Indices
 from driftwatch.changes.evidence import Effects, Pattern
-from driftwatch.panel.panel import Floats
+from driftwatch.panel.panel import Bools, Floats
 
 #: Precision that stands for "nothing known before" on levels.
 FLAT = 1e-8
@@ -173,7 +173,8 @@ def effects_of(
     main = _beside(held, columns[course.main])
     if kind == "bend":
         return _effects(design, held, main, None, None)
-    return _without_loners(_sudden(design, course, late, held, main, columns), design.group)
+    learning = np.isfinite(design.learned[:, -1])
+    return _without_loners(_sudden(design, course, late, held, main, columns), design.group, learning)
 
 
 def _sudden(
@@ -188,7 +189,7 @@ def _sudden(
     return _effects(design, held, main, None, None)
 
 
-def _without_loners(effects: Effects, group: Indices) -> Effects:
+def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effects:
     """Let cells say nothing that moved far, alone, while the others of their signal and mode stood still.
 
     That is a slip of the keyboard or a single value that was cleared, no change of the transmission. Where
@@ -200,7 +201,9 @@ def _without_loners(effects: Effects, group: Indices) -> Effects:
     member = (group[:, None] == np.arange(group.max(initial=-1) + 1)).astype(float)
     others = (told @ member)[:, group] - told
     rest = ((z @ member)[:, group] - z) / np.maximum(others, 1.0)
-    alone = told & (np.abs(z - rest) > LONER_SDS) & (np.abs(rest) < STILL_SDS)
+    # A pack does not learn but has a life of its own: one may be renewed while the others stay.
+    judged = told & (others > 0) & learning
+    alone = judged & (np.abs(z - rest) > LONER_SDS) & (np.abs(rest) < STILL_SDS)
     few = alone.sum(axis=1) <= np.maximum(LONERS, LONER_SHARE * told.sum(axis=1))
     alone &= few[:, None]
     return replace(
@@ -222,7 +225,8 @@ def _with(design: Design, held: Held, main: _Beside, other: _Beside, late: Float
     The `bonus` of the result is the log Bayes factor of the columns beside against none.
     """
     prior = 1.0 / np.maximum(late, 1e-9) ** 2
-    mass = other.information + prior
+    # Rounding can leave a column that is all but held already a little under zero.
+    mass = np.maximum(other.information, 0.0) + prior
     crossed = (main.columns.raw * other.columns.weighed).sum(axis=1)
     slope = (crossed - (main.explained * other.crossed).sum(axis=1)) / mass
     bonus = 0.5 * (np.log(prior / mass) + other.score**2 / mass).sum(axis=0)

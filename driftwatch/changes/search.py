@@ -298,7 +298,10 @@ def _best_few(most: Floats, threshold: float) -> NDArray[np.bool_]:
     seen = most > threshold
     if seen.sum() > MOST_LOOKED_AT:
         seen &= most >= np.partition(most, -MOST_LOOKED_AT)[-MOST_LOOKED_AT]
-    return np.asarray(np.convolve(seen, [1, 1, 1], mode="same") > 0)
+    beside = seen.copy()
+    beside[1:] |= seen[:-1]
+    beside[:-1] |= seen[1:]
+    return np.asarray(beside)
 
 
 def strength(table: Floats, at: Placed) -> float:

@@ -220,7 +220,8 @@ def _rate_of_learning(gathered: list[_Gathered], usual: float) -> float:
 def _learning_split(curve: Floats, rate: float) -> tuple[float, float, float]:
     """Parts a (there at once) and b (learned) of a learning curve, and the misfit of `_rate_of_learning`."""
     shifts, size, count = curve.T
-    error = size * np.sqrt(2.0 / count + CURVE_ERROR**2)
+    # Values that do not move at all have no scale; the bin then counts as exact, not as infinitely so.
+    error = np.maximum(size, 1e-6 * max(float(size.max()), 1e-12)) * np.sqrt(2.0 / count + CURVE_ERROR**2)
     design = np.stack([np.ones_like(shifts), 1.0 - np.exp(-shifts / rate)], axis=1) / error[:, None]
     (a, b), left = nnls(design, size / error)
     return float(a), float(b), float(left) ** 2

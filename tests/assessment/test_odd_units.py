@@ -185,3 +185,21 @@ def test_a_file_in_miles_psi_and_cubic_inches_is_the_same_unit(tmp_path):
     for c, d in zip(a.clutches, b.clutches, strict=True):
         assert d.volume_cm3 == pytest.approx(c.volume_cm3, rel=1e-6)
         assert d.service == c.service
+
+
+def test_a_store_whose_values_never_move_is_assessed():
+    records = records_of(plan())
+    cells = records.readings.groupby(["mode", "channel", "signal"], observed=True)
+    still = with_values(records, cells["value"].transform("first").to_numpy(float))
+    assert analyse(still, Settings())[0].assessment.state == "steady"
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_pack_renewed_begins_a_new_life_where_volumes_are_all_that_is_read(seed):
+    worn = Action("wear", 0.0, 1.6, packs=("pack3",))
+    renewed = Action("rebuild", DAY, packs=("pack3",))
+    said = analysis_of(records_of(plan(worn, renewed, signals=("clutch_volume",)), seed)).assessment
+    life = {c.clutch: c.life_start for c in said.clutches}
+    # With five series a step and the bends of the wear before it can stand for one another by a snapshot or two.
+    assert 12 <= life["pack3"] <= 14
+    assert life["pack1"] == 0
