@@ -200,6 +200,6 @@ def test_a_pack_renewed_begins_a_new_life_where_volumes_are_all_that_is_read(see
     renewed = Action("rebuild", DAY, packs=("pack3",))
     said = analysis_of(records_of(plan(worn, renewed, signals=("clutch_volume",)), seed)).assessment
     life = {c.clutch: c.life_start for c in said.clutches}
-    # With five series a step and the bends of the wear before it can stand for one another by a snapshot or two.
+    # With five series a step and the bends of the wear before it can stand for one another a little.
     assert 12 <= life["pack3"] <= 14
     assert life["pack1"] == 0
