@@ -26,6 +26,7 @@ from driftwatch.assessment.state import unit_state
 from driftwatch.causes.drift import pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
 from driftwatch.causes.prior import log_prior
+from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding
 from driftwatch.causes.signatures import families, slope_families
 from driftwatch.changes.design import build_design
@@ -133,7 +134,7 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
         explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
     )
     slopes = slope_effects(design, patterns, found.placed)
-    drifting = pressure_from_start(slopes, slope_families(panel, known.fleet), design.signal)
+    drifting = calibrated(pressure_from_start(slopes, slope_families(panel, known.fleet), design.signal))
     if drifting >= settings.least_probability and not any(c.cause == "pressure" and c.drift for c in causes):
         causes.append(drift_finding(panel, slopes, drifting))
     clutches = outlooks(

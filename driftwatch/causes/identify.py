@@ -13,6 +13,7 @@ from scipy.stats import norm
 from statsmodels.stats.multitest import multipletests
 
 from driftwatch.causes.prior import LOG_IS_RIGHT, nearness
+from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
 from driftwatch.causes.split import split_effect
@@ -52,7 +53,7 @@ def explain_changes(
             signals = np.array([c.signal for c in panel.cells])
             split = split_effect(found.effects[number], place.index, families, both, signals)
         for cause in causes:
-            probability = min(sum(p for together, p in chances.items() if cause in together), 1.0)
+            probability = calibrated(min(sum(p for together, p in chances.items() if cause in together), 1.0))
             if probability < least:
                 continue
             index, drift = _best_of(families, table, place, cause)
