@@ -36,7 +36,6 @@ CLEARED = 6.0
 OWN_WHEN_CLEARED = 0.5
 #: How far, as a share of what it had learned, a cleared trim may miss zero.
 BASE_SPREAD = 0.15
-STEP_CAUSES = ("power", "load", "fluid", "relearn", "rebuild", "pressure", "unexplained")
 
 
 @dataclass(frozen=True)
