@@ -43,7 +43,7 @@ check: $(VENV)/.set-up-test
 	$(BIN)/lint-imports
 
 prove: $(VENV)/.set-up-test
-	$(BIN)/python -m pytest -m prove
+	$(BIN)/python -m pytest -n 2 -m prove
 	$(BIN)/python -m tests.bench.scorecard
 
 screens: $(VENV)/.set-up-test
