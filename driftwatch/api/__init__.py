@@ -6,8 +6,20 @@
 ...     store.assess().to_frame("clutches")
 """
 
+from driftwatch.api.apart import Analysed, Stamp, analyse_store, lent_copy, open_trial, stamp_of
 from driftwatch.api.folders import as_folder, possible_folder
 from driftwatch.api.opening import open_store
 from driftwatch.api.store import Store
 
-__all__ = ["Store", "as_folder", "open_store", "possible_folder"]
+__all__ = [
+    "Analysed",
+    "Stamp",
+    "Store",
+    "analyse_store",
+    "as_folder",
+    "lent_copy",
+    "open_store",
+    "open_trial",
+    "possible_folder",
+    "stamp_of",
+]

@@ -17,6 +17,7 @@ from driftwatch.cli import (
     profiles,
     quarantine,
     reports,
+    serving,
     stores,
     units,
 )
@@ -168,6 +169,7 @@ _command("backtest", backtesting.backtest, "driftwatch backtest --from 2025-01-3
 _command("review", reports.review, "driftwatch review --month 2026-06 --out reports")
 _command("followup", reports.followup, "driftwatch followup unit-07 --since 2026-03-14 --out reports")
 _command("explain", reports.explain, "driftwatch explain unit-07 --on 2026-03-14 --out reports")
+_command("serve", serving.serve, "driftwatch serve --port 8712")
 _command("export", stores.export, "driftwatch export out --what snapshots --what fitted --as csv")
 _group(
     "settings",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
@@ -119,7 +118,7 @@ def import_files(
 @contextmanager
 def _target(context: typer.Context, dry_run: bool) -> Iterator[Store]:
     """Open the store, made if missing; for a dry run without one, a store that is thrown away."""
-    from driftwatch.api import open_store
+    from driftwatch.api import open_trial
 
     path = db_path(context)
     if path.exists() or not dry_run:
@@ -129,10 +128,7 @@ def _target(context: typer.Context, dry_run: bool) -> Iterator[Store]:
                 output.note(f"made a new store: {path}")
             yield store
         return
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        open_store(Path(folder) / "dry.duckdb", create=True) as store,
-    ):
+    with open_trial(path) as store:
         yield store
 
 

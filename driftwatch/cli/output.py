@@ -8,22 +8,20 @@ from __future__ import annotations
 import csv
 import io
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from driftwatch.errors import UsageError
-from driftwatch.plain import one_line, plain, to_json
-
-if TYPE_CHECKING:
-    import pandas as pd
+from driftwatch.plain import Row, frame_rows, one_line, plain, to_json
 
 __all__ = [
     "Format",
     "Progress",
     "ReaderGone",
+    "Row",
     "frame_rows",
     "note",
     "one_line",
@@ -36,7 +34,6 @@ __all__ = [
     "to_json",
 ]  # fmt: skip
 
-Row = Mapping[str, Any]
 Progress = Callable[[str, int, int], None]
 
 #: Width of a table that is not shown on a terminal: nothing is cut or wrapped.
@@ -70,11 +67,6 @@ def _write(stream: Any, text: str) -> None:
         print(text, file=stream, flush=True)
     except BrokenPipeError:
         raise ReaderGone from None
-
-
-def frame_rows(frame: pd.DataFrame) -> list[Row]:
-    """Give a frame as plain rows."""
-    return [{str(k): plain(v) for k, v in row.items()} for row in frame.to_dict("records")]
 
 
 def table(rows: Sequence[Row], columns: Sequence[str], form: Format, empty: str = "nothing to list") -> None:

@@ -14,7 +14,7 @@ PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 CONTRACT = {
     "demo", "init", "check", "profile list", "profile show", "profile check", "profile new", "import",
     "mapping draft", "event add", "event list", "assess", "alerts", "review", "followup", "explain", "export",
-    "backtest", "backup", "restore",
+    "backtest", "backup", "restore", "serve",
 }  # fmt: skip
 
 

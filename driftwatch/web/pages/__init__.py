@@ -1,0 +1,12 @@
+"""The pages, one module a group; each gives its routes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from starlette.routing import Route
+
+from driftwatch.web.page import Page
+from driftwatch.web.pages import entry, fleet, unit
+
+GROUPS: tuple[Callable[[Page], Iterable[Route]], ...] = (entry.routes, fleet.routes, unit.routes)

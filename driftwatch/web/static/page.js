@@ -1,0 +1,39 @@
+// What the page does beyond plain forms: tells how far work is, and shows it when it is done.
+(function () {
+  "use strict";
+
+  function ask(address, then) {
+    fetch(address, { headers: { accept: "application/json" } })
+      .then(function (answer) { return answer.ok ? answer.json() : null; })
+      .then(function (told) { if (told) { then(told); } })
+      .catch(function () { /* the page was left, or the server is being started again */ });
+  }
+
+  // The assessment: say how far it is; a page that has nothing to show yet is loaded anew when it is there.
+  var waiting = document.querySelector("[data-assessing]");
+  if (waiting) {
+    var look = function () {
+      ask("/status.json" + location.search, function (told) {
+        if (told.fresh) {
+          if (waiting.hasAttribute("data-reload")) { location.reload(); return; }
+          waiting.textContent = "The fleet has been assessed anew. ";
+          var again = document.createElement("a");
+          again.href = location.href;
+          again.textContent = "Show it";
+          waiting.appendChild(again);
+          return;
+        }
+        var job = told.assessing, bar = waiting.querySelector("[data-progress]");
+        if (job && job.state === "failed") { location.reload(); return; }
+        if (job && job.total && bar) { bar.textContent = ": " + job.done + " of " + job.total + " units"; }
+        setTimeout(look, 1000);
+      });
+    };
+    setTimeout(look, 700);
+  }
+
+  // A list is narrowed as soon as something is chosen.
+  document.querySelectorAll("form[data-sieve] select").forEach(function (choice) {
+    choice.addEventListener("change", function () { choice.form.requestSubmit(); });
+  });
+})();
