@@ -36,8 +36,8 @@ PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("data/*.
 LINES = 500
 #: Distributions whose import has another name.
 IMPORT_NAME = {"scikit-learn": "sklearn", "pytest-xdist": "xdist", "import-linter": "importlinter"}
-#: Needed to run, but never imported by name: the time zones that `zoneinfo` reads where the system has none, and
-#: what starlette needs for forms with files and for signed sessions.
+#: Needed to run, but never imported by name: the time zones that `zoneinfo` reads where the system has none,
+#: and what starlette needs for forms with files and for signed sessions.
 NOT_NAMED = {"tzdata", "python_multipart", "itsdangerous"}
 #: Needed to test, but run as programs or plug-ins, not imported.
 TOOLS = {"httpx2", "importlinter", "mypy", "pandas_stubs", "ruff", "xdist"}

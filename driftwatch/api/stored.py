@@ -206,6 +206,36 @@ class StoredData:
         self._analysed.clear()
         return self._database.add_event(unit, kind, when, amount=amount, amount_unit=amount_unit, note=note)
 
+    def correct_event(self, event_id: str, changes: Mapping[str, str]) -> bool:
+        """Change an entry of the log. What it was stays on record, and a later file does not bring it back.
+
+        Parameters
+        ----------
+        event_id : str
+            As `events` gives it.
+        changes : mapping
+            `happened_at`, `kind`, `amount`, `amount_unit` or `note` -> its new text; "" takes an amount or
+            note away.
+
+        Returns
+        -------
+        bool
+            False if it was so already.
+
+        Raises
+        ------
+        UsageError
+            If there is no such entry or field, or the entry could not be right.
+
+        """
+        self._analysed.clear()
+        return self._database.correct_event(event_id, changes)
+
+    def retract_event(self, event_id: str, reason: str) -> None:
+        """Take an entry out of the log. What it was stays on record; a later file does not bring it back."""
+        self._analysed.clear()
+        self._database.retract_event(event_id, reason)
+
     # --- stored data -----------------------------------------------------------------------------------
 
     def profiles(self) -> dict[str, Profile]:

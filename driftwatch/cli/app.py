@@ -160,6 +160,11 @@ _group(
             events.add,
             "driftwatch event add unit-07 power --on 2026-03-14 --amount 80 --amount-unit N.m --note tuned",
         ),
+        "correct": (
+            events.correct,
+            "driftwatch event correct E0012 --on 2026-03-12 --note 'fluid and filter'",
+        ),
+        "retract": (events.retract, "driftwatch event retract E0012 --reason 'was another vehicle'"),
         "list": (events.list_events, "driftwatch event list --unit unit-07"),
     },
 )

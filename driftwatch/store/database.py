@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
@@ -22,7 +22,7 @@ from driftwatch.intake.columns import EVENTS
 from driftwatch.intake.tables import RawTable, nearest
 from driftwatch.profile.model import Profile
 from driftwatch.settings import Settings
-from driftwatch.store import clock, migrate, owned, quarantine
+from driftwatch.store import clock, event_care, migrate, owned, quarantine
 from driftwatch.store.asof import records_of
 from driftwatch.store.backup import copy_open, rewritten
 from driftwatch.store.check import check_store
@@ -270,6 +270,17 @@ class Database:
         if len(problems):
             raise UsageError(str(problems["reason"].iloc[0]), f"event of {unit}")
         return taken.event_ids[0]
+
+    def correct_event(self, event_id: str, changes: Mapping[str, str], who: str = "") -> bool:
+        """Change an entry of the log; see `driftwatch.store.event_care.correct_event`."""
+        zone = self.settings.zone
+        with self._writing():
+            return event_care.correct_event(self._con, zone, event_id, changes, who or self.who)
+
+    def retract_event(self, event_id: str, reason: str, who: str = "") -> None:
+        """Take an entry out of the log; see `driftwatch.store.event_care.retract_event`."""
+        with self._writing():
+            event_care.retract_event(self._con, event_id, reason, who or self.who)
 
     # Out
 

@@ -57,7 +57,9 @@ _VIEWS = {
         WHERE x.unit IN (SELECT unit FROM units)
             AND (p.old_value IS NOT NULL OR f.imported_at_utc <= {then})""",
     "events": """
-        SELECT e.event_id, e.unit, e.happened_at_local, e.kind,
+        SELECT e.event_id, e.unit,
+            if(p.hit_at, TRY_CAST(p.at AS TIMESTAMP), e.happened_at_local) AS happened_at_local,
+            if(p.hit_kind, p.kind, e.kind) AS kind,
             if(p.hit_amount, TRY_CAST(split_part(p.amount, ' ', 1) AS DOUBLE), e.amount) AS amount,
             if(p.hit_amount, coalesce(split_part(p.amount, ' ', 2), ''), e.amount_unit) AS amount_unit,
             if(p.hit_amount, TRY_CAST(split_part(p.amount, ' ', 1) AS DOUBLE), e.amount_entered)
@@ -66,15 +68,24 @@ _VIEWS = {
                 AS amount_unit_entered,
             if(p.hit_note, coalesce(p.note, ''), e.note) AS note,
             e.logged_at_utc, e.logged_by, e.file_id, e.line
-        FROM {db}.events e
+        FROM (
+            FROM {db}.events UNION ALL
+            SELECT * EXCLUDE (what, reason, done_at_utc, done_by) FROM {db}.events_done
+            WHERE what = 'retracted' AND done_at_utc > {then}
+        ) e
         LEFT JOIN (
-            SELECT event_id, bool_or(field = 'amount') AS hit_amount,
+            SELECT event_id, bool_or(field = 'happened_at') AS hit_at,
+                arg_min_null(old_value, changed_at_utc) FILTER (field = 'happened_at') AS at,
+                bool_or(field = 'kind') AS hit_kind,
+                arg_min_null(old_value, changed_at_utc) FILTER (field = 'kind') AS kind,
+                bool_or(field = 'amount') AS hit_amount,
                 arg_min_null(old_value, changed_at_utc) FILTER (field = 'amount') AS amount,
                 bool_or(field = 'note') AS hit_note,
                 arg_min_null(old_value, changed_at_utc) FILTER (field = 'note') AS note
             FROM {db}.audit WHERE what = 'event' AND changed_at_utc > {then} GROUP BY ALL
         ) p USING (event_id)
         WHERE e.logged_at_utc <= {then}""",
+    "events_done": "SELECT * FROM {db}.events_done WHERE done_at_utc <= {then}",
     "settings": """
         WITH undone AS (
             SELECT field AS name, arg_min_null(old_value, changed_at_utc) AS value

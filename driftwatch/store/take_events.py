@@ -11,7 +11,7 @@ from driftwatch.store import job as j
 from driftwatch.store.job import SAME, Job, Taken
 
 #: Kinds that are told apart by their note: two repairs on one day may be two repairs.
-_BY_NOTE = "('repair', 'other')"
+BY_NOTE = "('repair', 'other')"
 
 
 def take_events(job: Job) -> Taken:
@@ -20,12 +20,13 @@ def take_events(job: Job) -> Taken:
     An event is named by unit, time and kind, and a `repair` or `other` by its note too. The same event again
     changes nothing; with another amount or note it replaces. A blank amount or note says nothing.
     """
-    _check(job)
+    check_events(job)
     j.note_problems(job, EVENT_RULES)
     _match(job)
     con = job.con
     became = dict(con.execute("SELECT became, count(*) FROM outcome GROUP BY became").fetchall())
     first, last = con.execute("SELECT min(at_time), max(at_time) FROM outcome").fetchall()[0]
+    done = j.count(con, "SELECT count(*) FROM outcome WHERE old_id IS NULL AND done_id IS NOT NULL")
     ids = tuple(i for (i,) in con.execute("SELECT event_id FROM outcome ORDER BY row").fetchall())
     _write(job)
     return Taken(
@@ -34,11 +35,13 @@ def take_events(job: Job) -> Taken:
         became.get("corrected", 0),
         first,
         last,
+        notes=(f"entries that were corrected or retracted by hand, and are left so: {done}",) if done else (),
         event_ids=ids,
     )
 
 
-def _check(job: Job) -> None:
+def check_events(job: Job) -> None:
+    """Read the rows and hold them against the rules, as the temporary table `checked`."""
     con = job.con
     con.register("incoming", job.batch.staged())
     j.register_times(job, "happened_at")
@@ -63,7 +66,7 @@ def _check(job: Job) -> None:
                 if(amount = '', 'fits', m.amount_measure) AS amount_measure,
                 amount_number * m.factor + m.shift AS amount_stored,
                 if(amount = '', '', m.kept_unit) AS kept_unit,
-                if(x.kind_l IN {_BY_NOTE}, x.note, '') AS by_note
+                if(x.kind_l IN {BY_NOTE}, x.note, '') AS by_note
             FROM texts x
             LEFT JOIN times t USING (at_text)
             LEFT JOIN units u ON u.unit = x.unit
@@ -116,7 +119,8 @@ def _match(job: Job) -> None:
                 -- An id that comes with the file, from an export, is kept if nobody else has it.
                 if(regexp_full_match(event_id, 'E[0-9][0-9][0-9][0-9]+')
                     AND count(*) OVER (PARTITION BY event_id) = 1
-                    AND event_id NOT IN (SELECT event_id FROM events), event_id, NULL) AS told_id
+                    AND event_id NOT IN (SELECT event_id FROM events UNION SELECT event_id FROM events_done),
+                    event_id, NULL) AS told_id
             FROM checked WHERE rule IS NULL
             WINDOW same AS (PARTITION BY unit, at_time, kind_l, by_note),
                 filled AS (PARTITION BY unit, at_time, kind_l, by_note ORDER BY amount_number IS NULL, row)
@@ -124,6 +128,8 @@ def _match(job: Job) -> None:
             SELECT o.*, e.event_id AS old_id, e.amount AS old_amount, e.amount_unit AS old_unit,
                 e.note AS old_note,
                 e.file_id AS old_file, e.line AS old_line,
+                -- Put right by hand: a file does not bring back what it was.
+                if(?, d.event_id, NULL) AS done_id,
                 -- What was not known can be filled in by any file, also by one that may not correct.
                 o.told_amount IS NOT NULL AND (may_correct OR e.amount IS NULL)
                     AND coalesce(o.told_unit <> e.amount_unit OR e.amount IS NULL
@@ -133,10 +139,16 @@ def _match(job: Job) -> None:
                     AND (may_correct OR e.note = '') AS differs_note
             FROM one o
             LEFT JOIN events e ON e.unit = o.unit AND e.happened_at_local = o.at_time AND e.kind = o.kind_l
-                AND (o.kind_l NOT IN {_BY_NOTE} OR e.note = o.by_note)
+                AND (o.kind_l NOT IN {BY_NOTE} OR e.note = o.by_note)
+            LEFT JOIN (
+                SELECT unit, happened_at_local, kind, if(kind IN {BY_NOTE}, note, '') AS by_note,
+                    max(event_id) AS event_id
+                FROM events_done GROUP BY ALL
+            ) d ON d.unit = o.unit AND d.happened_at_local = o.at_time AND d.kind = o.kind_l
+                AND d.by_note = o.by_note
         ), judged AS (
             SELECT *, CASE
-                WHEN nth > 1 THEN 'same'
+                WHEN nth > 1 OR old_id IS NULL AND done_id IS NOT NULL THEN 'same'
                 WHEN old_id IS NULL THEN 'new'
                 WHEN differs_amount OR differs_note THEN 'corrected'
                 ELSE 'same' END AS became
@@ -148,16 +160,16 @@ def _match(job: Job) -> None:
                 if(became = 'new', told_id, NULL) AS own_id
             FROM judged, (
                 SELECT coalesce(max(CAST(substr(id, 2) AS INTEGER)), 0) AS number FROM (
-                    SELECT event_id AS id FROM events
+                    SELECT event_id AS id FROM events UNION ALL SELECT event_id FROM events_done
                     UNION ALL SELECT told_id FROM judged WHERE became = 'new' AND told_id IS NOT NULL)
             ) last
         )
-        SELECT *, coalesce(old_id, max(own_id) OVER one_event, printf('E%04d', max(number) OVER one_event))
-            AS event_id
+        SELECT *, coalesce(old_id, done_id, max(own_id) OVER one_event,
+                printf('E%04d', max(number) OVER one_event)) AS event_id
         FROM numbered
         WINDOW one_event AS (PARTITION BY unit, at_time, kind_l, by_note)
         """,
-        [not job.seen_before],
+        [not job.seen_before, job.file_id is not None],
     )
 
 

@@ -23,7 +23,8 @@ SELECT f.imported_at_utc AS at_utc, f.imported_by AS who, f.way AS what, f.name 
     NULL AS field, NULL AS old_value, NULL AS new_value, NULL AS old_file, NULL AS old_line
 FROM arrivals a JOIN files f USING (file_id)
 UNION ALL
-SELECT a.changed_at_utc, a.changed_by, a.what || ' corrected', n.name, a.new_line,
+SELECT a.changed_at_utc, a.changed_by,
+    a.what || if(a.field = 'retracted', ' retracted', ' corrected'), n.name, a.new_line,
     trim(concat_ws(' ', CAST(a.at_local AS VARCHAR), a.event_id, a.mode, a.channel, a.signal)),
     a.field, a.old_value, a.new_value, o.name, a.old_line
 FROM audit a
@@ -34,7 +35,9 @@ UNION ALL
 SELECT e.logged_at_utc, e.logged_by, 'event logged', f.name, e.line,
     concat_ws(' ', CAST(e.happened_at_local AS VARCHAR), e.event_id, e.kind, e.note),
     NULL, NULL, NULL, NULL, NULL
-FROM events e LEFT JOIN files f USING (file_id) WHERE e.unit = $unit
+FROM (FROM events UNION ALL
+    SELECT * EXCLUDE (what, reason, done_at_utc, done_by) FROM events_done WHERE what = 'retracted') e
+LEFT JOIN files f USING (file_id) WHERE e.unit = $unit
 UNION ALL
 SELECT f.imported_at_utc, f.imported_by, 'in quarantine', f.name, q.line, q.reason, q.code,
     NULL, NULL, NULL, NULL
@@ -98,7 +101,7 @@ def delete_unit(con: duckdb.DuckDBPyConnection, unit: str, reason: str, who: str
         "DELETE FROM readings WHERE snapshot_id IN (SELECT snapshot_id FROM snapshots WHERE unit = ?)", [unit]
     )
     for table in (
-        *("snapshots", "events", "unit_fields", "units", "audit"),
+        *("snapshots", "events", "events_done", "unit_fields", "units", "audit"),
         *("quarantine", "quarantine_done", "odometer_changes"),
     ):
         con.execute(f"DELETE FROM {table} WHERE unit = ?", [unit])

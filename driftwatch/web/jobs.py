@@ -219,7 +219,7 @@ class Jobs:
         scratch = self._folder.scratch / str(number)
         scratch.mkdir(mode=0o700, exist_ok=True)
         here, there = self._context.Pipe(duplex=False)
-        told = (job.kind, str(self._db), job.args, str(scratch), job.by)
+        told = (job.kind, str(self._db), self._placed(job.args), str(scratch), job.by)
         process = self._context.Process(target=work.child, args=(*told, there), name=f"job {number}")
         process.start()
         there.close()
@@ -230,6 +230,12 @@ class Jobs:
             here.close()
             shutil.rmtree(scratch, ignore_errors=True)
         self._end(number, state)
+
+    def _placed(self, args: dict[str, Any]) -> dict[str, Any]:
+        """Name the folders that a job reads from and writes to, which pages know by a number only."""
+        places = {"folder": ("target", self._folder.reports), "upload": ("source", self._folder.uploads)}
+        found = {new: str(at / str(args[old])) for old, (new, at) in places.items() if args.get(old)}
+        return {**args, **found}
 
     def _listen(self, number: int, here: Connection, process: BaseProcess) -> str:
         """Take what the process tells until it is over; give the state it ends in."""
@@ -311,15 +317,10 @@ class Jobs:
         for job in (*assessments, *rest):
             del self._jobs[job.id]
             (self._folder.jobs / f"{job.id}.json").unlink(missing_ok=True)
-            for place in (
-                self._folder.reports / str(job.id),
-                self._folder.uploads / str(job.args.get("upload")),
-            ):
-                if not self._is_used(place):
-                    shutil.rmtree(place, ignore_errors=True)
-
-    def _is_used(self, place: Path) -> bool:
-        return any(place == self._folder.uploads / str(j.args.get("upload")) for j in self._jobs.values())
+            for name, folder in (("folder", self._folder.reports), ("upload", self._folder.uploads)):
+                own = job.args.get(name)
+                if own and all(own != j.args.get(name) for j in self._jobs.values()):
+                    shutil.rmtree(folder / str(own), ignore_errors=True)
 
 
 def _context() -> Any:

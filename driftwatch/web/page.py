@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from functools import partial
 from importlib.resources import files
@@ -30,7 +31,7 @@ from driftwatch.reporting.render import environment
 from driftwatch.store import clock
 from driftwatch.web.config import PageSettings
 from driftwatch.web.folder import PageFolder
-from driftwatch.web.jobs import Jobs
+from driftwatch.web.jobs import KEPT, Jobs
 from driftwatch.web.reading import Reader, View
 from driftwatch.web.security import (
     TOKEN_FIELD,
@@ -51,7 +52,7 @@ MOST_FIELDS, MOST_FILES = 6000, 40
 MOST_SAID, MOST_NAME = 600, 60
 DEBUG = "DRIFTWATCH_DEBUG"
 #: Pages that the bar on top names.
-PAGES = ("/",)
+PAGES = ("/", "/log", "/reports")
 
 Handler = Callable[["Page", Request], Response]
 Writer = Callable[["Page", Request, FormData], Response]
@@ -75,6 +76,7 @@ class Page:
         self.settings = settings
         self.folder = PageFolder(settings.db)
         self.folder.take()
+        _bring_up(settings)
         self.jobs = Jobs(self.folder, settings.db)
         self.reader = Reader(settings.db, self.jobs)
         self.tries, self.visitors = Tries(), Visitors()
@@ -129,7 +131,7 @@ class Page:
         if isinstance(error, StoreBusy):
             return self.error(request, 503, BUSY)
         if isinstance(error, DriftwatchError):
-            return self.error(request, _status(error), str(error))
+            return self.error(request, wrong_status(error), str(error))
         if os.environ.get(DEBUG):
             traceback.print_exception(error)
         fault = type(error).__name__
@@ -174,6 +176,13 @@ class Page:
         return Route(path, endpoint, methods=["POST"], name=f"post {path}")
 
 
+def _bring_up(settings: PageSettings) -> None:
+    """Bring a store of an earlier version up to date: pages only read it, and reading does not."""
+    if settings.db.exists():
+        with suppress(StoreBusy):  # whoever has it open to write has brought it up
+            open_store(settings.db, wait=settings.wait).close()
+
+
 class WritingStore:
     """The store, open to write while the `with` lasts; reading pages show what they have meanwhile."""
 
@@ -213,14 +222,27 @@ _HTTP = {
 }
 
 
-def _status(error: DriftwatchError) -> int:
+def wrong_status(error: DriftwatchError) -> int:
+    """Give the status of an answer that says what is wrong."""
     if isinstance(error, UnknownName):
         return 404
     if isinstance(error, Forbidden):
         return 403
     if isinstance(error, TooLarge):
         return 413
-    return 503 if isinstance(error, StoreError) else 400
+    if isinstance(error, StoreBusy):
+        return 503
+    return 500 if isinstance(error, StoreError) else 400
+
+
+def wrong_words(error: DriftwatchError | None) -> str:
+    """Give the line that stands above a form that could not be done as it was sent."""
+    return "" if error is None else BUSY if isinstance(error, StoreBusy) else str(error)
+
+
+def form_status(error: DriftwatchError | None) -> int:
+    """Give the status of a form that is shown again: done, wrong as it is, or to be sent again later."""
+    return 200 if error is None else 503 if isinstance(error, StoreBusy) else 400
 
 
 def see(path: str) -> Response:
@@ -293,6 +315,10 @@ def _templates() -> Environment:
     made = shared.overlay(loader=ChoiceLoader([own, shared.loader]))
     made.filters.update(local_time=local_time, plain_time=plain_time, found=sentences.found)
     made.globals.update(
-        static=versioned, bar_pages=PAGES, range_words=range_words, event_words=timelines.event_words
+        static=versioned,
+        bar_pages=PAGES,
+        kept=KEPT,
+        range_words=range_words,
+        event_words=timelines.event_words,
     )
     return made

@@ -18,7 +18,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from driftwatch.api import analyse_store
+from driftwatch.api import Store, analyse_store, lent_copy, open_store
 from driftwatch.errors import DriftwatchError
 from driftwatch.reporting.review import build_review
 
@@ -99,4 +99,59 @@ def assess(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
     return {"units": len(found.analyses), "as_of": found.as_of.isoformat()}
 
 
-WORK: dict[str, Callable[[Path, dict[str, Any], Teller], dict[str, Any]]] = {"assess": assess}
+def review(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
+    """Write the fleet's report of a month."""
+    return _reported(
+        db,
+        args,
+        lambda store, folder: store.review(
+            args["month"], folder, backtest=bool(args["record"]), progress=tell.progress
+        ),
+    )
+
+
+def followup(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
+    """Write the shop's report after a change."""
+    since = args["event"] or args["day"]
+    return _reported(
+        db,
+        args,
+        lambda store, folder: store.followup(
+            args["unit"], since, folder, as_of=args["as_of"], progress=tell.progress
+        ),
+    )
+
+
+def explain(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
+    """Write the owner's page."""
+    return _reported(
+        db,
+        args,
+        lambda store, folder: store.explain(
+            args["unit"],
+            event=args["event"],
+            on=args["day"],
+            folder=folder,
+            as_of=args["as_of"],
+            progress=tell.progress,
+        ),
+    )
+
+
+def _reported(db: Path, args: dict[str, Any], write: Callable[[Store, Path], list[Path]]) -> dict[str, Any]:
+    """Write a report from a copy of the store, and give its files once all of them are there."""
+    target = Path(args["target"])
+    with lent_copy(db, WAIT) as copy, open_store(copy, read_only=True) as store:
+        made = write(store, copy.parent / "report")
+        target.mkdir(mode=0o700)
+        for path in made:
+            path.replace(target / path.name)
+    return {"files": [path.name for path in made]}
+
+
+WORK: dict[str, Callable[[Path, dict[str, Any], Teller], dict[str, Any]]] = {
+    "assess": assess,
+    "review": review,
+    "followup": followup,
+    "explain": explain,
+}

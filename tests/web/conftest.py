@@ -5,8 +5,11 @@ from __future__ import annotations
 import html
 import re
 import shutil
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -65,6 +68,26 @@ class Visitor:
         job = jobs.wait(number, seconds)
         assert job.is_over, job
         return job
+
+
+@contextmanager
+def somebody_writing(path: Path) -> Iterator[None]:
+    """Another process that has the store open to write."""
+    code = (
+        "import sys, driftwatch\n"
+        "with driftwatch.open(sys.argv[1]):\n"
+        "    print('open', flush=True)\n"
+        "    sys.stdin.read()"
+    )
+    command = [sys.executable, "-c", code, str(path)]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    try:
+        assert process.stdout.readline() == b"open\n"
+        yield
+    finally:
+        process.stdin.close()
+        process.wait(10)
+        process.stdout.close()
 
 
 def words(markup: str) -> str:

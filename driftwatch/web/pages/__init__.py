@@ -7,6 +7,13 @@ from collections.abc import Callable, Iterable
 from starlette.routing import Route
 
 from driftwatch.web.page import Page
-from driftwatch.web.pages import entry, fleet, unit
+from driftwatch.web.pages import entry, fleet, log, reports, unit, work
 
-GROUPS: tuple[Callable[[Page], Iterable[Route]], ...] = (entry.routes, fleet.routes, unit.routes)
+GROUPS: tuple[Callable[[Page], Iterable[Route]], ...] = (
+    entry.routes,
+    fleet.routes,
+    unit.routes,
+    log.routes,
+    reports.routes,
+    work.routes,
+)

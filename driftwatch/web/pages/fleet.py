@@ -14,11 +14,10 @@ from starlette.routing import Route
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context import FleetRow, WorkItem
 from driftwatch.reporting.work import ORDER, urgency_order
+from driftwatch.web.lists import part_of
 from driftwatch.web.page import Page
 from driftwatch.web.reading import Facts, View
 
-#: Rows of one page of a list.
-A_PAGE = 50
 SORTS = {"urgency": "most urgent first", "when": "soonest first", "unit": "by unit", "site": "by site"}
 _WORST = ("due", "plan", "watch", "clear", "")
 
@@ -33,7 +32,6 @@ class Choice:
     state: str
     site: str
     sort: str
-    number: int
 
     @property
     def query(self) -> dict[str, str]:
@@ -53,12 +51,9 @@ def fleet(page: Page, request: Request) -> Response:
         return page.html(request, "start.html", view=view)
     choice = _choice(request)
     listed, states = _listed(view, choice)
-    last = max((len(listed) - 1) // A_PAGE, 0)
-    number = min(max(choice.number, 0), last)
     return page.html(
         request, "fleet.html", view=view, fleet=view.said.fleet if view.said else None, choice=choice,
-        rows=listed[number * A_PAGE : (number + 1) * A_PAGE], count=len(listed), number=number, last=last,
-        first=number * A_PAGE, sorts=SORTS, states=states, urgencies=ORDER, sites=view.facts.sites,
+        part=part_of(listed, request), sorts=SORTS, states=states, urgencies=ORDER, sites=view.facts.sites,
     )  # fmt: skip
 
 
@@ -89,7 +84,6 @@ def status(page: Page, request: Request) -> Response:
 
 def _choice(request: Request) -> Choice:
     told = request.query_params
-    number = told.get("page", "1")
     return Choice(
         show="units" if told.get("show") == "units" else "work",
         text=told.get("q", "").strip()[:200],
@@ -97,7 +91,6 @@ def _choice(request: Request) -> Choice:
         state=told.get("state", "") if told.get("state") in sentences.STATE else "",
         site=told.get("site", ""),
         sort=told.get("sort", "") if told.get("sort") in SORTS else "urgency",
-        number=int(number) - 1 if number.isdecimal() and len(number) < 6 else 0,
     )
 
 

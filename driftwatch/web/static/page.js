@@ -32,6 +32,30 @@
     setTimeout(look, 700);
   }
 
+  // Long work: say how far it is, and show what came of it.
+  var working = document.querySelector("[data-job]");
+  if (working) {
+    var follow = function () {
+      ask("/jobs/" + working.dataset.job + "/progress.json", function (told) {
+        if (told.over) { location.reload(); return; }
+        var bar = working.querySelector("progress");
+        if (told.total) { bar.max = told.total; bar.value = told.done; }
+        working.querySelector("[data-state]").textContent =
+          told.state === "waiting" ? "It waits for its turn." : "It is being worked on.";
+        working.querySelector("[data-doing]").textContent =
+          told.doing + (told.total ? ": " + told.done + " of " + told.total : "");
+        setTimeout(follow, 500);
+      });
+    };
+    setTimeout(follow, 400);
+  }
+
+  // A report is printed from the page that shows it.
+  document.querySelectorAll("[data-print]").forEach(function (button) {
+    button.hidden = false;
+    button.addEventListener("click", function () { document.querySelector("iframe.report").contentWindow.print(); });
+  });
+
   // A list is narrowed as soon as something is chosen.
   document.querySelectorAll("form[data-sieve] select").forEach(function (choice) {
     choice.addEventListener("change", function () { choice.form.requestSubmit(); });
