@@ -69,7 +69,7 @@ def build_demo(folder: str | Path, progress: Callable[[str, int, int], None] | N
         raise UsageError("there is a store already", str(path), "give an empty folder")
     files = write_demo(target / "files")
     with open_store(path, create=True) as store:
-        quarantined = _take(store, files, progress)
+        quarantined = take_demo(store, files, progress)
         pages = _report(store, files, target / "reports", progress)
         assessment = target / "reports" / "assessment.json"
         said = store.assess(files.as_of, progress=progress)
@@ -88,7 +88,8 @@ def build_demo(folder: str | Path, progress: Callable[[str, int, int], None] | N
     )
 
 
-def _take(store: Store, files: DemoFiles, progress: Callable[[str, int, int], None] | None) -> int:
+def take_demo(store: Store, files: DemoFiles, progress: Callable[[str, int, int], None] | None = None) -> int:
+    """Import the invented files into a store, and give how many rows went to quarantine."""
     reports = [
         store.import_file(files.units, progress=progress),
         store.import_file(files.snapshots, progress=progress),

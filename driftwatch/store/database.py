@@ -85,16 +85,7 @@ class Database:
             If there is already something at that path.
 
         """
-        path = Path(path)
-        where = str(path)
-        with translated(where):
-            if path.is_dir():
-                raise StoreError("this is a folder, not a store", where, "name a file in it")
-            if path.exists():
-                raise UsageError("there is already a file of that name", where, "choose another, or open it")
-            if not path.parent.is_dir():
-                raise StoreError("there is no such folder", str(path.parent), "make it first")
-            _build(path)
+        _make(Path(path))
         return cls.open(path, who=who)
 
     @classmethod
@@ -130,7 +121,7 @@ class Database:
         path = Path(path)
         if create and not path.exists():
             with contextlib.suppress(UsageError):  # another process was quicker: then it is there
-                return cls.create(path, who)
+                _make(path)
         read_only = read_only or known_at is not None
         con = patiently(lambda: connect(path, read_only=read_only), wait)
         then = None
@@ -467,6 +458,19 @@ def listed_migrations(path: str | Path, wait: float = 0.0) -> list[migrate.Step]
             return migrate.listed(con, migrate.known(), str(path))
     finally:
         con.close()
+
+
+def _make(path: Path) -> None:
+    """Make a new, empty store; see `Database.create`."""
+    where = str(path)
+    with translated(where):
+        if path.is_dir():
+            raise StoreError("this is a folder, not a store", where, "name a file in it")
+        if path.exists():
+            raise UsageError("there is already a file of that name", where, "choose another, or open it")
+        if not path.parent.is_dir():
+            raise StoreError("there is no such folder", str(path.parent), "make it first")
+        _build(path)
 
 
 def _build(path: Path) -> None:

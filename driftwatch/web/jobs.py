@@ -30,11 +30,13 @@ from driftwatch.web.folder import PageFolder
 
 #: Kind of job -> the lane it runs in.
 LANES = {
-    "look": "look", "import": "write", "demo": "write", "sheet": "write",
+    "look": "look", "columns": "look", "import": "write", "demo": "write",
     "assess": "think", "review": "think", "followup": "think", "explain": "think",
 }  # fmt: skip
 #: Finished jobs that are kept; older ones go, with what they made.
 KEPT = 60
+#: Kinds of which nothing is kept when they are over, and how many of them are remembered until then.
+PASSING, PASSING_KEPT = ("assess", "columns"), 20
 #: Seconds between looks at whether a job was cancelled.
 PAUSE = 0.1
 UNFINISHED = ("waiting", "running")
@@ -289,8 +291,8 @@ class Jobs:
             self._ended.notify_all()
 
     def _keep(self, job: Job) -> None:
-        """Write a job's file; an assessment is not kept, as it is made anew when it is wanted."""
-        if job.kind == "assess":
+        """Write a job's file, but for what is made anew when it is wanted."""
+        if job.kind in PASSING:
             return
         place = self._folder.jobs / f"{job.id}.json"
         partial = place.with_suffix(".partial")
@@ -312,9 +314,9 @@ class Jobs:
     def _forget_old(self) -> None:
         """Let go of the oldest jobs that are over, and of what they made."""
         over = [j for j in self.newest() if j.is_over]
-        assessments = [j for j in over if j.kind == "assess"][1:]
-        rest = [j for j in over if j.kind != "assess"][KEPT:]
-        for job in (*assessments, *rest):
+        passing = [j for j in over if j.kind in PASSING][PASSING_KEPT:]
+        rest = [j for j in over if j.kind not in PASSING][KEPT:]
+        for job in (*passing, *rest):
             del self._jobs[job.id]
             (self._folder.jobs / f"{job.id}.json").unlink(missing_ok=True)
             for name, folder in (("folder", self._folder.reports), ("upload", self._folder.uploads)):

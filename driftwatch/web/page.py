@@ -52,7 +52,7 @@ MOST_FIELDS, MOST_FILES = 6000, 40
 MOST_SAID, MOST_NAME = 600, 60
 DEBUG = "DRIFTWATCH_DEBUG"
 #: Pages that the bar on top names.
-PAGES = ("/", "/log", "/reports")
+PAGES = ("/", "/take-in", "/log", "/reports")
 
 Handler = Callable[["Page", Request], Response]
 Writer = Callable[["Page", Request, FormData], Response]

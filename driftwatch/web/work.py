@@ -21,6 +21,7 @@ from typing import Any
 from driftwatch.api import Store, analyse_store, lent_copy, open_store
 from driftwatch.errors import DriftwatchError
 from driftwatch.reporting.review import build_review
+from driftwatch.web import taking
 
 #: Seconds between two words about progress, and for which a job waits for the store.
 TELL_EVERY, WAIT = 0.2, 600.0
@@ -151,6 +152,10 @@ def _reported(db: Path, args: dict[str, Any], write: Callable[[Store, Path], lis
 
 WORK: dict[str, Callable[[Path, dict[str, Any], Teller], dict[str, Any]]] = {
     "assess": assess,
+    "look": taking.look,
+    "columns": taking.columns,
+    "import": taking.take,
+    "demo": taking.demo,
     "review": review,
     "followup": followup,
     "explain": explain,

@@ -7,13 +7,16 @@ from collections.abc import Callable, Iterable
 from starlette.routing import Route
 
 from driftwatch.web.page import Page
-from driftwatch.web.pages import entry, fleet, log, reports, unit, work
+from driftwatch.web.pages import entry, fleet, log, quarantine, reports, take_in, typed, unit, work
 
 GROUPS: tuple[Callable[[Page], Iterable[Route]], ...] = (
     entry.routes,
     fleet.routes,
     unit.routes,
     log.routes,
+    take_in.routes,
+    quarantine.routes,
+    typed.routes,
     reports.routes,
     work.routes,
 )

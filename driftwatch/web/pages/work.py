@@ -13,8 +13,13 @@ from driftwatch.web.jobs import Job
 from driftwatch.web.page import Page, say, see
 
 #: Kind of job -> where what came of it is shown.
-SHOWN_AT = {"review": "/reports/{id}", "followup": "/reports/{id}", "explain": "/reports/{id}"}
-KINDS = ("review", "followup", "explain")
+SHOWN_AT = {
+    "review": "/reports/{id}",
+    "followup": "/reports/{id}",
+    "explain": "/reports/{id}",
+    "look": "/take-in/{id}",
+}
+KINDS = ("review", "followup", "explain", "look", "import", "demo")
 
 
 def jobs(page: Page, request: Request) -> Response:

@@ -50,6 +50,65 @@
     setTimeout(follow, 400);
   }
 
+  // Files can be dropped where they are chosen.
+  document.querySelectorAll("form[data-drop]").forEach(function (form) {
+    var place = form.querySelector(".drop"), chosen = form.querySelector("input[type=file]");
+    form.querySelector("[data-drop-hint]").hidden = false;
+    ["dragover", "dragleave", "drop"].forEach(function (kind) {
+      place.addEventListener(kind, function (event) {
+        event.preventDefault();
+        place.classList.toggle("over", kind === "dragover");
+        if (kind === "drop" && event.dataTransfer.files.length) { chosen.files = event.dataTransfer.files; }
+      });
+    });
+  });
+
+  // Columns are tried as they are chosen.
+  document.querySelectorAll("form[data-live]").forEach(function (form) {
+    var place = document.getElementById(form.dataset.live), timer = null, asked = 0;
+    function attempt() {
+      var mine = ++asked, told = new URLSearchParams(new FormData(form));
+      told.set("do", "try");
+      fetch(form.action, { method: "POST", body: told, headers: { "x-part": "checks" } })
+        .then(function (answer) { return answer.text(); })
+        .then(function (text) {
+          if (mine !== asked) { return; }
+          var made = new DOMParser().parseFromString(text, "text/html");
+          var wrong = made.querySelector("[role=alert]");
+          place.replaceChildren.apply(place, Array.from(wrong ? [wrong] : made.body.childNodes));
+        })
+        .catch(function () { /* tried again with the next change */ });
+    }
+    form.addEventListener("change", function () { clearTimeout(timer); timer = setTimeout(attempt, 500); });
+    attempt();
+  });
+
+  // A typed-in reading: what is odd is said as it is typed.
+  document.querySelectorAll("form[data-sheet]").forEach(function (form) {
+    function outside(value, low, high) {
+      return (low !== undefined && value < Number(low)) || (high !== undefined && value > Number(high));
+    }
+    function odd(field) {
+      var text = field.value.trim().replace("\u2212", "-").replace(/^([-+]?\d+),(\d+)$/, "$1.$2"), d = field.dataset;
+      if (text === "") { return ""; }
+      if (!/^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$/.test(text)) { return "is not a number"; }
+      var value = Number(text);
+      if (outside(value, d.low, d.high)) { return "is not possible"; }
+      if (outside(value, d.least, d.most)) { return "is outside the range that can be learned"; }
+      if (outside(value, d.usualLow, d.usualHigh)) { return "is far from the last one (" + d.last + ")"; }
+      return "";
+    }
+    form.addEventListener("input", function (event) {
+      var field = event.target, said = field.parentElement.querySelector(".flag");
+      if (!said) { return; }
+      said.textContent = odd(field);
+      field.toggleAttribute("aria-invalid", false);
+      if (said.textContent) { field.setAttribute("aria-invalid", "true"); }
+      var sure = form.querySelector("[data-sure]");
+      if (sure) { sure.hidden = !form.querySelector("[aria-invalid=true]"); }
+    });
+  });
+
   // A report is printed from the page that shows it.
   document.querySelectorAll("[data-print]").forEach(function (button) {
     button.hidden = false;
