@@ -312,6 +312,15 @@ class StoredData:
         """Let a unit whose data were deleted come in again."""
         self._database.readmit_unit(unit)
 
+    def change_profile(self, units: Sequence[str], profile: str) -> int:
+        """Let units use another profile, all of them or none, and give how many did not yet.
+
+        Their readings must fit it: the same units of measure, and no pack, shift or mode less. Which profile
+        they had stays on record.
+        """
+        self._analysed.clear()
+        return self._database.change_profile(units, profile)
+
     def replace_odometer(
         self, unit: str, at: Day | datetime, was_km: float, reads_km: float = 0.0
     ) -> tuple[int, tuple[str, ...]]:

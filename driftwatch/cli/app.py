@@ -145,6 +145,7 @@ _group(
         "list": (units.list_units, "driftwatch unit list"),
         "delete": (units.delete, "driftwatch unit delete unit-07 --reason 'asked for by its owner'"),
         "readmit": (units.readmit, "driftwatch unit readmit unit-07"),
+        "profile": (units.profile, "driftwatch unit profile unit-07 unit-08 --to my-transmission"),
         "odometer": (
             units.odometer,
             "driftwatch unit odometer unit-07 --on 2026-03-14 --was 182400 --reads 12",

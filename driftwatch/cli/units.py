@@ -63,6 +63,20 @@ def readmit(context: typer.Context, unit: UnitName) -> None:
     output.say(f"unit {unit} may come in again: import its files")
 
 
+def profile(
+    context: typer.Context,
+    units: Annotated[list[str], typer.Argument(metavar="UNIT...", help="The units.")],
+    to: Annotated[str, typer.Option("--to", metavar="PROFILE", help="Name of a profile in the store.")],
+) -> None:
+    """Let units use another profile, all of them or none; which they had stays on record.
+
+    Their readings must fit it: the same units of measure, and no pack, shift or mode less.
+    """
+    with writing(context) as store:
+        moved = store.change_profile(units, to)
+    output.say(f"{moved} unit(s) moved to profile {to}")
+
+
 def odometer(
     context: typer.Context,
     unit: UnitName,

@@ -383,6 +383,14 @@ class Database:
         with self._writing():
             readmit_unit(self._con, unit, who or self.who)
 
+    def change_profile(self, units: Sequence[str], profile: str, who: str = "") -> int:
+        """Let units use another profile, all of them or none, and give how many did not yet."""
+        for unit in units:
+            if not self._unit_is_known(unit):
+                self._refuse_unit(unit)
+        with self._writing():
+            return sum(owned.change_profile(self._con, unit, profile, who or self.who) for unit in units)
+
     def replace_odometer(
         self, unit: str, at: datetime, was_km: float, reads_km: float, who: str = ""
     ) -> tuple[int, tuple[str, ...]]:

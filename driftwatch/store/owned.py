@@ -7,7 +7,7 @@ from typing import Any
 
 import duckdb
 
-from driftwatch.errors import UsageError
+from driftwatch.errors import UnknownName, UsageError
 from driftwatch.profile.load import builtin, builtin_names, parse_profile, to_toml
 from driftwatch.profile.model import Profile
 from driftwatch.quantities import conversion, convertible
@@ -94,7 +94,7 @@ def add_profile(con: duckdb.DuckDBPyConnection, profile: Profile, who: str = "")
         )
     text = to_toml(profile)
     if old is not None:
-        _refuse_if_unfit(con, old, profile)
+        _refuse_if_unfit(con, old, profile, "u.profile = ?", profile.name)
         con.execute("DELETE FROM profiles WHERE name = ?", [profile.name])
         con.execute(_AUDIT, [clock.now_utc(), who, "profile", profile.name, to_toml(old), text])
     con.execute("INSERT INTO profiles VALUES (?, ?, ?, ?)", [profile.name, text, clock.now_utc(), who])
@@ -124,12 +124,47 @@ def sync_signal_units(con: duckdb.DuckDBPyConnection, profiles: dict[str, Profil
         con.executemany("INSERT INTO signal_units VALUES (?, ?, ?, ?, ?, ?)", sorted(rows))
 
 
-def _refuse_if_unfit(con: duckdb.DuckDBPyConnection, old: Profile, new: Profile) -> None:
+def change_profile(con: duckdb.DuckDBPyConnection, unit: str, name: str, who: str) -> bool:
+    """Let a unit use another profile, and keep which it was; runs in the transaction of the caller.
+
+    Returns
+    -------
+    bool
+        False if it was so already.
+
+    Raises
+    ------
+    UnknownName
+        If there is no such profile.
+    UsageError
+        If the unit's readings do not fit that profile (a signal in another unit; a shift, pack or mode less).
+
+    """
+    known = profiles_of(con)
+    if name not in known:
+        raise UnknownName(f"there is no profile {name!r}", do=f"there are {', '.join(sorted(known))}")
+    was, file, line = con.execute(
+        "SELECT profile, file_id, line FROM units WHERE unit = ?", [unit]
+    ).fetchall()[0]
+    if was == name:
+        return False
+    _refuse_if_unfit(con, known[was], known[name], "s.unit = ?", unit)
+    con.execute("UPDATE units SET profile = ?, file_id = NULL, line = NULL WHERE unit = ?", [name, unit])
+    con.execute(
+        "INSERT INTO audit VALUES (?, ?, 'unit', ?, NULL, '', '', '', '', 'profile', ?, ?, ?, ?, NULL, NULL)",
+        [clock.now_utc(), who, unit, was, name, file, line],
+    )
+    sync_signal_units(con, known)
+    return True
+
+
+def _refuse_if_unfit(con: duckdb.DuckDBPyConnection, old: Profile, new: Profile, of: str, value: str) -> None:
+    """Refuse a profile that readings taken under another do not fit; `of` is the condition for them."""
     used = con.execute(
-        """SELECT DISTINCT c.mode, c.channel, c.signal FROM readings r
+        f"""SELECT DISTINCT c.mode, c.channel, c.signal FROM readings r
         JOIN cells c USING (cell_id) JOIN snapshots s USING (snapshot_id) JOIN units u USING (unit)
-        WHERE u.profile = ?""",
-        [new.name],
+        WHERE {of}""",
+        [value],
     ).fetchall()
     units = {s.name: s.unit for s in new.signals}
     channels = {c.id for c in new.clutches} | {s.id for s in new.shifts}
@@ -143,5 +178,6 @@ def _refuse_if_unfit(con: duckdb.DuckDBPyConnection, old: Profile, new: Profile)
         else:
             continue
         raise UsageError(
-            f"profile {new.name!r} no longer fits the store: {reason}", do="give it another name"
+            f"profile {new.name!r} does not fit the readings in the store: {reason}",
+            do="give it another name, or put in what is missing",
         )

@@ -52,7 +52,7 @@ MOST_FIELDS, MOST_FILES = 6000, 40
 MOST_SAID, MOST_NAME = 600, 60
 DEBUG = "DRIFTWATCH_DEBUG"
 #: Pages that the bar on top names.
-PAGES = ("/", "/take-in", "/log", "/reports")
+PAGES = ("/", "/take-in", "/log", "/reports", "/profiles")
 
 Handler = Callable[["Page", Request], Response]
 Writer = Callable[["Page", Request, FormData], Response]
@@ -313,7 +313,9 @@ def _templates() -> Environment:
     own = PrefixLoader({"web": FunctionLoader(_template)})
     assert shared.loader is not None  # noqa: S101 - it is made with one
     made = shared.overlay(loader=ChoiceLoader([own, shared.loader]))
-    made.filters.update(local_time=local_time, plain_time=plain_time, found=sentences.found)
+    made.filters.update(
+        local_time=local_time, plain_time=plain_time, unit_sign=texts.unit_sign, found=sentences.found
+    )
     made.globals.update(
         static=versioned,
         bar_pages=PAGES,

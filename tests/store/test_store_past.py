@@ -68,6 +68,7 @@ def test_every_state_a_store_was_in_can_be_read_again(tmp_path, clocked):
         lambda db: db.add_profile(parse_profile(to_toml(own).replace('title = "', 'title = "New '))),
         lambda db: db.replace_odometer("T1", datetime(2026, 1, 20), 5000, 200),
         lambda db: db.change_setting("due_km", 3000),
+        lambda db: db.change_profile(["T1"], "generic-6"),
         lambda db: db.fix_quarantined(db.quarantine()["quarantine_id"].tolist(), {"unit": "T2"}),
     ]
     kept = []

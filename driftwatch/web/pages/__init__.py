@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from starlette.routing import Route
 
 from driftwatch.web.page import Page
-from driftwatch.web.pages import entry, fleet, log, quarantine, reports, take_in, typed, unit, work
+from driftwatch.web.pages import entry, fleet, log, profiles, quarantine, reports, take_in, typed, unit, work
 
 GROUPS: tuple[Callable[[Page], Iterable[Route]], ...] = (
     entry.routes,
@@ -18,5 +18,6 @@ GROUPS: tuple[Callable[[Page], Iterable[Route]], ...] = (
     quarantine.routes,
     typed.routes,
     reports.routes,
+    profiles.routes,
     work.routes,
 )
