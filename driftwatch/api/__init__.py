@@ -6,7 +6,7 @@
 ...     store.assess().to_frame("clutches")
 """
 
-from driftwatch.api.apart import Analysed, Stamp, analyse_store, lent_copy, open_trial, stamp_of
+from driftwatch.api.apart import Analysed, Stamp, analyse_store, copy_now, lent_copy, open_trial, stamp_of
 from driftwatch.api.folders import as_folder, possible_folder
 from driftwatch.api.opening import open_store
 from driftwatch.api.store import Store
@@ -17,6 +17,7 @@ __all__ = [
     "Store",
     "analyse_store",
     "as_folder",
+    "copy_now",
     "lent_copy",
     "open_store",
     "open_trial",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -80,6 +81,18 @@ def analyse_store(
     with open_store(path, read_only=True, wait=wait) as store:
         records, settings, stamp = store.records(as_of), store.settings, stamp_of(path)
     return Analysed(stamp, records.as_of, settings, analyse(records, settings, progress=progress))
+
+
+def copy_now(path: Path, target: Path, wait: float = 0.0) -> Stamp | None:
+    """Copy a store's file as it is, holding it for that moment only, and give the stamp of what was copied.
+
+    Nothing is checked but that the store can be opened: for a copy to be kept, see `Store.backup`.
+    """
+    with open_store(path, read_only=True, wait=wait):  # nobody can write meanwhile
+        shutil.copyfile(path, target)
+        if log_of(path).exists():
+            shutil.copyfile(log_of(path), log_of(target))
+        return stamp_of(path)
 
 
 @contextmanager

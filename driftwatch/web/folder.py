@@ -69,8 +69,8 @@ class PageFolder:
 
     def clear_scratch(self) -> None:
         """Remove what a job that was broken off may have left."""
-        for left in self.scratch.iterdir():
-            shutil.rmtree(left, ignore_errors=True)
+        shutil.rmtree(self.scratch, ignore_errors=True)
+        self.scratch.mkdir(mode=0o700, exist_ok=True)
 
     @property
     def jobs(self) -> Path:
@@ -89,7 +89,7 @@ class PageFolder:
 
     @property
     def scratch(self) -> Path:
-        """One folder for a running job, removed when it ends."""
+        """What is there while the page runs only: the copy that is read from, one folder a running job."""
         return self.path / "scratch"
 
 

@@ -78,13 +78,14 @@ class Page:
         self.folder.take()
         _bring_up(settings)
         self.jobs = Jobs(self.folder, settings.db)
-        self.reader = Reader(settings.db, self.jobs)
+        self.reader = Reader(settings.db, self.jobs, self.folder.scratch)
         self.tries, self.visitors = Tries(), Visitors()
         self._templates = _templates()
 
     def close(self) -> None:
         """Stop the jobs and let another page have the folder."""
         self.jobs.close()
+        self.reader.close()
         self.folder.give_up()
 
     # --- reading and writing ---------------------------------------------------------------------------

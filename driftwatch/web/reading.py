@@ -1,7 +1,8 @@
 """What pages show: the store's content, taken out of it at once, and the assessment, made in the background.
 
-Pages read from memory. When the store's file has changed it is opened, read and closed again, so that the
-command line can have it in between; while somebody writes it, pages show what it held before, and say so.
+Pages read from memory, and from a copy. When the store's file has changed it is copied, which takes a moment,
+so that the command line can have it in between; while somebody writes it, pages show what it held before, and
+say so.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from driftwatch.api import Stamp, Store, open_store, stamp_of
+import pandas as pd
+
+from driftwatch.api import Stamp, Store, copy_now, open_store, stamp_of
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.errors import StoreBusy, UsageError
+from driftwatch.errors import StoreBusy, StoreMissing, UsageError
 from driftwatch.plain import frame_rows
 from driftwatch.profile.model import Profile
 from driftwatch.reporting.context import ReviewContext
@@ -25,6 +28,8 @@ from driftwatch.web.jobs import Job, Jobs
 
 #: Assessments that are kept in memory: of the present day, and of days looked back at.
 KEPT_DAYS = 3
+#: Pictures and answers that are kept in memory, of units that were looked at of late.
+KEPT_VALUES = 64
 #: Seconds that the first look at a store waits for it; later ones have something to show meanwhile.
 FIRST_WAIT = 5.0
 
@@ -111,8 +116,12 @@ class View:
 class Reader:
     """Keeps what was read of one store."""
 
-    def __init__(self, db: Path, jobs: Jobs) -> None:
-        self._db, self._jobs = db, jobs
+    def __init__(self, db: Path, jobs: Jobs, scratch: Path) -> None:
+        self._db, self._jobs, self._scratch = db, jobs, scratch
+        self._copies = 0
+        self._copy: Store | None = None
+        #: Held while the copy is asked: a connection answers one question at a time.
+        self._asking = threading.Lock()
         self._facts: Facts | None = None
         self._said: OrderedDict[date, Assessed] = OrderedDict()
         self._asked: dict[tuple[Stamp, date], int] = {}
@@ -177,46 +186,57 @@ class Reader:
         value = make()
         with self._lock:
             self._kept[key] = value
-            while len(self._kept) > 256:
+            while len(self._kept) > KEPT_VALUES:
                 self._kept.popitem(last=False)
         return value
 
     def ask(self, key: Any, question: Callable[[Store], Any]) -> Any:
-        """Give the answer to a question about the store as it is now, asked once for each state of it.
-
-        Raises
-        ------
-        StoreBusy
-            If somebody keeps writing it.
-
-        """
+        """Give the answer to a question about the store, as it was when the facts were read; asked once."""
 
         def asked() -> Any:
-            if not self.door.acquire(timeout=FIRST_WAIT):
-                raise StoreBusy("the store is being written to")
-            try:
-                with open_store(self._db, read_only=True, wait=FIRST_WAIT) as store:
-                    return question(store)
-            finally:
-                self.door.release()
+            with self._asking:
+                if self._copy is None:
+                    raise StoreBusy("the store is being written to")
+                return question(self._copy)
 
-        return self.once((stamp_of(self._db), key), asked)
+        stamp = self._facts.stamp if self._facts else None
+        return self.once((stamp, key), asked)
+
+    def close(self) -> None:
+        """Let go of the copy that is read from."""
+        with self._asking:
+            self._let_go(self._copy)
+            self._copy = None
 
     def _read(self, wait: float) -> Facts:
-        with open_store(self._db, read_only=True, wait=wait) as store:
-            stamp = stamp_of(self._db)
-            assert stamp is not None  # noqa: S101 - it is open
-            return Facts(
-                stamp=stamp,
-                read_at=datetime.now(UTC),
-                settings=store.settings,
-                today=_today(store.settings.zone),
-                units=tuple(dict(row) for row in frame_rows(store.unit_list())),
-                events=tuple(dict(row) for row in frame_rows(store.events())),
-                quarantine=tuple(dict(row) for row in frame_rows(store.quarantine())),
-                files=tuple(dict(row) for row in frame_rows(store.files())),
-                profiles=store.profiles(),
-            )
+        """Copy the store, which holds it for a moment only, and read the copy."""
+        self._copies += 1
+        place = self._scratch / f"reading-{self._copies}.duckdb"
+        stamp = copy_now(self._db, place, wait)
+        if stamp is None:
+            raise StoreMissing("there is no store", str(self._db))
+        store = open_store(place, read_only=True)
+        facts = Facts(
+            stamp=stamp,
+            read_at=datetime.now(UTC),
+            settings=store.settings,
+            today=_today(store.settings.zone),
+            units=_rows(store.unit_list()),
+            events=_rows(store.events()),
+            quarantine=_rows(store.quarantine()),
+            files=_rows(store.files()),
+            profiles=store.profiles(),
+        )
+        with self._asking:
+            self._let_go(self._copy)
+            self._copy = store
+        return facts
+
+    def _let_go(self, store: Store | None) -> None:
+        if store is not None:
+            store.close()
+            store.path.unlink(missing_ok=True)
+            store.path.with_name(f"{store.path.name}.wal").unlink(missing_ok=True)
 
     # --- the assessment --------------------------------------------------------------------------------
 
@@ -255,6 +275,10 @@ class Reader:
                 self._said.move_to_end(day)
                 while len(self._said) > KEPT_DAYS:
                     self._said.popitem(last=False)
+
+
+def _rows(frame: pd.DataFrame) -> Rows:
+    return tuple(dict(row) for row in frame_rows(frame))
 
 
 def _today(zone: str) -> date:
