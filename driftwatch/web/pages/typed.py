@@ -19,6 +19,7 @@ from driftwatch.intake.content import content_of_bytes
 from driftwatch.intake.template import write_template
 from driftwatch.profile.model import Profile
 from driftwatch.reporting.render import file_stem
+from driftwatch.reporting.texts import count
 from driftwatch.web import sheet as sheets
 from driftwatch.web.page import Page, form_status, link, say, see, wrong_words
 from driftwatch.web.reading import View
@@ -68,7 +69,7 @@ def take(page: Page, request: Request, sent: FormData) -> Response:
     counts = (
         "" if report is None else f" ({report.new} new, {report.same} the same, {report.corrected} corrected)"
     )
-    say(request, f"The reading is taken in: {len(filled)} values{counts}.")
+    say(request, f"The reading is taken in: {count(len(filled), 'value')}{counts}.")
     return see(link(None, "/unit", name=row["unit"]))
 
 
