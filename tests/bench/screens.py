@@ -1,4 +1,4 @@
-"""Makes the pictures of the demo's reports that README.md shows, in the folder reports.
+"""Makes the pictures of the demo's reports and of the page that the docs show, in the folder reports.
 
     python -m tests.bench.screens [DEMO]
 
@@ -15,42 +15,100 @@ import sys
 import tempfile
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
+
+import driftwatch
+from driftwatch.profile.load import parse_profile, template
+from tests.web.served import served, token, until
 
 PICTURES = Path(__file__).parents[2] / "reports"
 #: Height of the part that is shown of each report, pixels.
 SHOWN = {"review": 1500, "followup": 1500, "explain": 1100}
 WIDTH = 1100
+#: Day on which the demo's story ends.
+DAY = "2026-10-31"
+#: Name of a picture of the page -> address, width and height in pixels.
+PAGES = {
+    "fleet": ("/?as_of={day}", WIDTH, 1000),
+    "unit": ("/unit?name=HL-02&as_of={day}", WIDTH, 1500),
+    "readings": ("/unit/readings?name=HL-03&as_of={day}", WIDTH, 1000),
+    "history": ("/unit/history?name=HL-03", WIDTH, 500),
+    "take-in": ("/take-in", WIDTH, 800),
+    "columns": ("/take-in/{look}/columns?file=workshop.csv", WIDTH, 1200),
+    "sheet": ("/take-in/sheet?name=HL-03", WIDTH, 1000),
+    "quarantine": ("/take-in/quarantine?unit=HL-04", WIDTH, 800),
+    "log": ("/log", WIDTH, 900),
+    "reports": ("/reports?unit=RV-01", WIDTH, 1000),
+    "report": ("/reports/{report}", WIDTH, 1000),
+    "profiles": ("/profiles", WIDTH, 700),
+    "profile": ("/profiles/edit?name=my-transmission", WIDTH, 1000),
+    "phone-fleet": ("/?as_of={day}", 390, 844),
+    "phone-sheet": ("/take-in/sheet?name=HL-03", 390, 844),
+}
+#: A workshop's own sheet, invented.
+SHEET = (
+    b"Truck,Read,Odo km,1-2 apply normal kPa,2-3 apply tow kPa,Pack 3 volume cm3,remarks\n"
+    b"HL-02,2026-10-28,355600,41,57,36.1,invented\nHL-03,2026-10-29,257900,51,4,26.0,\n"
+)
 DRAWN = (
     "document.querySelectorAll('.plot').length === document.querySelectorAll('.plot[data-drawn=yes]').length"
 )
 
 
-def take(folder: Path) -> None:
-    """Take a picture of the top of each report in `folder`."""
+def take(demo: Path) -> None:
+    """Take a picture of the top of each report of a demo, and of each page over its store."""
     found = os.environ.get("DRIFTWATCH_CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
         for kind, height in SHOWN.items():
-            picture = PICTURES / f"{kind}.png"
-            report = next(folder.glob(f"{kind}-*.html"))
+            report = next((demo / "reports").glob(f"{kind}-*.html"))
             page = browser.new_page(viewport={"width": WIDTH, "height": height})
             page.goto(report.resolve().as_uri())
             page.wait_for_function(DRAWN)
-            page.screenshot(path=picture)
-            print(f"reports/{picture.name}: {picture.stat().st_size / 1000:.0f} kB, from {report.name}")
+            _keep(page, kind)
+        with tempfile.TemporaryDirectory() as folder:
+            _pages(browser, Path(shutil.copyfile(demo / "driftwatch.duckdb", Path(folder) / "fleet.duckdb")))
         browser.close()
+
+
+def _pages(browser: Browser, store: Path) -> None:
+    """Take a picture of each page, and of two on a phone, as of the day that the demo's story ends on."""
+    with driftwatch.open(store) as opened:
+        opened.add_profile(parse_profile(template("my-transmission", "generic-6")))
+    with served(store) as site, site.client() as client:
+        told = {"csrf": token(client)}
+        sheet = client.post("/take-in", data=told, files=[("files", ("workshop.csv", SHEET, "text/csv"))])
+        look = str(sheet.url).rsplit("/", 1)[1]
+        made = client.post("/reports", data={**told, "kind": "explain", "unit": "RV-01", "as_of": DAY})
+        report = str(made.url).rsplit("/", 1)[1]
+        for number in (look, report):
+            until(lambda n=number: client.get(f"/jobs/{n}/progress.json").json()["over"], 120)
+        for query in ("", f"?as_of={DAY}"):
+            until(lambda q=query: client.get(f"/status.json{q}").json()["fresh"], 120)
+        for name, (path, width, height) in PAGES.items():
+            page = browser.new_page(viewport={"width": width, "height": height})
+            page.goto(site.address + path.format(look=look, report=report, day=DAY))
+            until(lambda p=page: p.evaluate(DRAWN))
+            page.wait_for_timeout(800)  # the columns are tried, the report in its frame is drawn
+            _keep(page, f"page-{name}")
+
+
+def _keep(page: Page, name: str) -> None:
+    picture = PICTURES / f"{name}.png"
+    page.screenshot(path=picture)
+    page.close()
+    print(f"reports/{picture.name}: {picture.stat().st_size / 1000:.0f} kB")
 
 
 def main() -> None:
     """Take the pictures of the demo named, or of one made for it."""
     if len(sys.argv) > 1:
-        take(Path(sys.argv[1]) / "reports")
+        take(Path(sys.argv[1]))
         return
     with tempfile.TemporaryDirectory() as made:
         command = [sys.executable, "-m", "driftwatch", "demo", f"{made}/demo"]
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
-        take(Path(made) / "demo" / "reports")
+        take(Path(made) / "demo")
 
 
 if __name__ == "__main__":
