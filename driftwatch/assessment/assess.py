@@ -144,7 +144,10 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
         [_finding(panel, c) for c in causes] + _wear(panel, clutches, settings),
         key=lambda f: (f.by or f.after or date.min, f.cause),
     )
-    said = cautions(panel, fit, as_of, settings)
+    bases = [
+        c.index for c in causes if c.cause in ("rebuild", "relearn") and c.probability >= 0.5 and c.index
+    ]
+    said = cautions(panel, fit, as_of, settings, max(bases, default=0))
     state, sentence = unit_state(findings, clutches, said, as_of, _day(panel, count - 1))
     assessment = UnitAssessment(
         unit=panel.unit,

@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 
 from driftwatch.assessment.results import Caution
-from driftwatch.changes.results import Change, UnitFit
+from driftwatch.changes.results import UnitFit
 from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.settings import Settings
@@ -23,13 +23,24 @@ SLIPS_WORTH_A_WORD = 3
 LOGGED_CHANGES = ("power", "load", "fluid", "relearn", "rebuild", "repair")
 
 
-def cautions(panel: Panel, fit: UnitFit | None, as_of: date, settings: Settings) -> list[Caution]:
-    """Give a unit's cautions, most pressing first."""
+def cautions(
+    panel: Panel, fit: UnitFit | None, as_of: date, settings: Settings, new_base: int = 0
+) -> list[Caution]:
+    """Give a unit's cautions, most pressing first.
+
+    `new_base` is the number of the first snapshot after the last rebuild or relearn that was found, 0 if none
+    was: both give every shift a base of its own, to which it learns without any clutch being at fault.
+    """
     if not len(panel.days):
         return []
     made = [*_data(panel), *_stale(panel, as_of, settings)]
     if fit is not None:
-        made = [*_overlap(panel, fit), *_authority(panel, fit), *_unlearned(panel, fit, settings), *made]
+        made = [
+            *_overlap(panel, fit, new_base),
+            *_authority(panel, fit),
+            *_unlearned(panel, fit, settings),
+            *made,
+        ]
     return made
 
 
@@ -142,17 +153,13 @@ def present_rate(panel: Panel, fit: UnitFit) -> tuple[Floats, Floats]:
     return rate, np.sqrt(var)
 
 
-def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
-    """Shifts whose apply and release trims both rose, and both more than those of the mode's other shifts.
-
-    Counted from the last rebuild or relearn, which gives every shift a new base.
-    """
+def _overlap(panel: Panel, fit: UnitFit, new_base: int) -> list[Caution]:
+    """Shifts whose apply and release trims both rose, and both more than those of the mode's other shifts."""
     place = {(c.signal, c.channel, c.mode): i for i, c in enumerate(panel.cells)}
-    since = max((c.index for c in fit.changes if c.kind == "transient" or _new_base(c, fit)), default=0)
     gained = fit.fitted[-1] - fit.fitted[0]
-    if since:
+    if new_base:
         # What a cell still learns towards its new base is no overlap: only what changed afterwards counts.
-        steps = [np.nan_to_num(c.effect) for c in fit.changes if c.kind == "step" and c.index > since]
+        steps = [np.nan_to_num(c.effect) for c in fit.changes if c.kind == "step" and c.index > new_base]
         gained = np.sum([np.zeros_like(gained), *steps], axis=0)
     gained = gained / np.maximum(fit.noise_sd, 1e-9)
     made = []
@@ -181,14 +188,6 @@ def _overlap(panel: Panel, fit: UnitFit) -> list[Caution]:
                 )
             )
     return made
-
-
-def _new_base(change: Change, fit: UnitFit) -> bool:
-    """A step that moved shifts both ways and far: a rebuild, by what it did."""
-    size = change.effect / np.maximum(fit.noise_sd, 1e-9)
-    return change.kind == "step" and bool(
-        (size > OVERLAP_SDS).mean() > 0.1 and (size < -OVERLAP_SDS).mean() > 0.1
-    )
 
 
 def _stale(panel: Panel, as_of: date, settings: Settings) -> list[Caution]:
