@@ -85,9 +85,11 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     if not placed:
         return held
     size = held.solution[:, BASE:]
+    size_se = np.sqrt(np.maximum(np.diagonal(held.inverse, axis1=1, axis2=2)[:, BASE:], 0.0))
     for i, change in enumerate(placed):
         pattern = patterns[change.pattern]
         course = COURSES[pattern.kind]
+        precision[BASE + i] = 1.0 / np.maximum(pattern.fitting(size[:, i], size_se[:, i]), 1e-6) ** 2
         for shape, free in ((course.beside, pattern.late), (course.late, LATE_SHARE * np.abs(size[:, i]))):
             if shape is not None:
                 columns.append(_column(design, shape, change))

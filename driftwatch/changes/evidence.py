@@ -32,6 +32,8 @@ NOISIER = {
     (6.0, 6.0): 0.015,
     (15.0, 15.0): 0.015,
 }
+#: Room above the scale that a change's estimated effects call for.
+ROOM = 1.5
 
 
 @dataclass(frozen=True)
@@ -66,10 +68,22 @@ class Pattern:
     scales: tuple[float, ...] = (1.0, 3.0, 9.0)
 
     @cached_property
+    def sd(self) -> Floats:
+        """Standard deviation of the effect in each cell at the scale 1, shape (C,)."""
+        return np.asarray(np.sqrt(self.spread**2 + (self.basis**2).sum(axis=1)))
+
+    @cached_property
     def largest(self) -> Floats:
         """Standard deviation of the effect in each cell at the largest scale, the mean added, shape (C,)."""
-        sd = max(self.scales) * np.sqrt(self.spread**2 + (self.basis**2).sum(axis=1))
-        return np.asarray(sd + np.abs(self.mean))
+        return np.asarray(max(self.scales) * self.sd + np.abs(self.mean))
+
+    def fitting(self, effect: Floats, effect_se: Floats) -> Floats:
+        """Give the same at the scale that estimated effects (C,) call for, with room, shape (C,)."""
+        weight = 1.0 / np.maximum(effect_se, 1e-12) ** 2
+        square = (weight * (effect - self.mean) ** 2).sum() - len(effect)
+        wanted = ROOM * np.sqrt(max(float(square), 0.0) / max(float((weight * self.sd**2).sum()), 1e-18))
+        scale = min(max(wanted, min(self.scales)), max(self.scales))
+        return np.asarray(scale * self.sd + np.abs(self.mean))
 
 
 @dataclass(frozen=True)
