@@ -134,7 +134,8 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
         explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
     )
     slopes = slope_effects(design, patterns, found.placed)
-    drifting = calibrated(pressure_from_start(slopes, slope_families(panel, known.fleet), design.signal))
+    drifts = slope_families(panel, known.fleet, slopes.estimate[0])
+    drifting = calibrated(pressure_from_start(slopes, drifts, design.signal))
     if drifting >= settings.least_probability and not any(c.cause == "pressure" and c.drift for c in causes):
         causes.append(drift_finding(panel, slopes, drifting))
     clutches = outlooks(

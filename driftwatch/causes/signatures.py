@@ -336,18 +336,29 @@ class SlopeFamilies:
 DRIFT_SCALES = (3.0, 8.0, 20.0)
 
 
-def slope_families(panel: Panel, fleet: Fleet) -> SlopeFamilies:
-    """Give the slope families of one unit's cells, per 10 000 km."""
+#: How far the apply trims of a pack's shifts may drift because of its wear, in multiples of what single cells
+#: do in the fleet: with its volume, or this much where the volume is not read.
+WITH_WEAR_UNREAD = 3.0
+
+
+def slope_families(panel: Panel, fleet: Fleet, slopes: Floats) -> SlopeFamilies:
+    """Give the slope families of one unit's cells, per 10 000 km, shapes (C,).
+
+    `slopes` are the estimates, of which those of the volumes say how far wear reaches into the apply trims: a
+    pack that grows as others do moves them no further than usual.
+    """
     c = _cells_of(panel.profile, panel.cells, fleet)
     noise = [fleet.noise[cell.signal] for cell in panel.cells]
     mean = np.array([n.slope for n in noise])
     common = np.array([max(n.slope_common_sd, 0.05 * n.sd) for n in noise])
     own = np.array([max(n.slope_sd, 0.05 * n.sd) for n in noise])
     columns = [np.where(c.of(s), common, 0.0) for s in sorted(set(c.signal))]
-    packs = sorted(set(c.applies[c.pack | c.of("apply_trim")]))
-    for pack in packs:
+    for pack in sorted(set(c.applies[c.pack | c.of("apply_trim")])):
         trims, volume = c.of("apply_trim") & (c.applies == pack), c.pack & (c.channel == pack)
-        columns += [np.where(trims, 4.0 * own, 0.0), np.where(volume, 10.0 * own, 0.0)]
+        grows = WITH_WEAR_UNREAD
+        if volume.any():
+            grows = float(np.hypot(1.0, (np.abs(slopes - mean) / own)[volume].max()))
+        columns += [np.where(trims, grows * own, 0.0), np.where(volume, grows * own, 0.0)]
     usual = _stack(columns, c.count)
     typical = float(np.max(common[c.of("apply_trim")], initial=0.0)) or float(common.max(initial=1.0))
     apply, release = c.of("apply_trim"), c.of("release_trim")
