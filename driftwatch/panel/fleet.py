@@ -51,6 +51,8 @@ USUAL_COMMON = 0.35
 USUAL_MEMORY = 0.75
 #: The same for the slopes of trims, in multiples of the noise per 10 000 km.
 USUAL_SLOPE = 0.12
+#: Least part of the spread of slopes that is taken to be real, whatever noise could make.
+LEAST_BEYOND = 0.4
 #: Fewest pairs of readings for a slope.
 LEAST_RISES = 4
 #: Noise is learned from about so many units at most: more would make it no surer.
@@ -153,6 +155,7 @@ class _Gathered:
     gaps: _Gaps
     slopes: Floats
     unit_slopes: Floats
+    courses: list[tuple[Floats, Floats]]
     readings: int
     units: int
 
@@ -174,7 +177,7 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
     kind = next(p.profile.signal(name) for p in panels if any(c.signal == name for c in p.cells))
     used = [(p, j) for p, j in zip(panels, jumps, strict=True) if any(c.signal == name for c in p.cells)]
     temperature = _temperature(name, used)
-    gaps, slopes, unit_slopes, count = _Gaps(), [np.zeros(0)], [], 0
+    gaps, slopes, unit_slopes, courses, count = _Gaps(), [np.zeros(0)], [], [], 0
     for panel, jump in used:
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         degrees = temperature * warmth(panel, fleet.usual_temp_c)
@@ -185,6 +188,7 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
         slope = _robust_slope(values, panel.odometer_km / KM, jump[:, inside])
         slopes.append(slope)
         unit_slopes.append(median(slope))
+        courses.append((panel.days, panel.odometer_km / KM))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
         fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
         shifts = shifts_learned(panel, fleet)[:, inside]
@@ -198,6 +202,7 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
         gaps,
         np.concatenate(slopes),
         np.array(unit_slopes or [0.0]),
+        courses,
         count,
         len(used),
     )
@@ -237,7 +242,11 @@ def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
         there = _learning_split(g.learning_curve, fleet.shifts_to_learn)[0] if enough else USUAL_WHITE * white
         at_once = min(max(there - common_white, floor**2), white)
     centre = float(np.nan_to_num(median(g.slopes)))
-    slope_sd, slope_common_sd = _spread(g.slopes - centre), _spread(g.unit_slopes - centre)
+    by_chance, common_by_chance = _slope_noise(
+        g.courses, (white, wander), (common_white, common_wander), memory
+    )
+    slope_sd = _beyond(_spread(g.slopes - centre), by_chance + common_by_chance)
+    slope_common_sd = _beyond(_spread(g.unit_slopes - centre), common_by_chance)
     if not g.per_pack:
         # What a few units do is not what is usual: trims usually stay where they are.
         lean = FEW_UNITS / (FEW_UNITS + g.units)
@@ -260,6 +269,41 @@ def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
         readings=g.readings,
         units=g.units,
     )
+
+
+def _slope_noise(
+    courses: list[tuple[Floats, Floats]],
+    own: tuple[float, float],
+    common: tuple[float, float],
+    memory: float,
+) -> tuple[float, float]:
+    """Variance of `_robust_slope` by noise alone, of a cell's own parts and of the common ones.
+
+    Over half a history; white noise is averaged as the median does it (an efficiency of 2 / pi), wandering
+    hardly.
+    """
+    white, wandering = [], []
+    for days, distance in courses:
+        lag = len(days) // 2
+        run = distance[lag:] - distance[:-lag]
+        if (run <= 0).any():
+            continue
+        weights = np.zeros(len(days))
+        weights[lag:] += 1.0 / run
+        weights[:-lag] -= 1.0 / run
+        weights /= len(run)
+        together = np.power(memory, np.abs(days[:, None] - days[None, :]) / MONTH)
+        white.append(0.5 * np.pi * float(weights @ weights))
+        wandering.append(float(weights @ together @ weights))
+    if not white:
+        return 0.0, 0.0
+    of = (float(np.median(white)), float(np.median(wandering)))
+    return float(np.dot(own, of)), float(np.dot(common, of))
+
+
+def _beyond(spread: float, by_chance: float) -> float:
+    """Spread of slopes beyond what noise makes of them: at least LEAST_BEYOND of it."""
+    return float(np.sqrt(max(spread**2 - by_chance, (LEAST_BEYOND * spread) ** 2)))
 
 
 def _parts(gaps: _Gaps, units: int) -> tuple[float, float, float, float, float]:
