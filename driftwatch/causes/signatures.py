@@ -21,7 +21,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from driftwatch.changes.evidence import Pattern
+from driftwatch.changes.evidence import Jump, Pattern
 from driftwatch.panel.noise import KM, Fleet
 from driftwatch.panel.panel import Bools, Cell, Floats, Panel
 from driftwatch.panel.robust import nan_median
@@ -30,8 +30,12 @@ from driftwatch.profile.model import Profile
 SCALES = (1.5, 4.0, 12.0, 30.0)
 #: Scale of the second of two causes in one visit against the first.
 SECOND_SHARE = 0.5
-#: How far values jump when they are cleared at a rebuild, in multiples of their noise.
+#: How far values jump when they are cleared at a rebuild, in multiples of their noise, where nobody knows
+#: whereto; and how far trims may miss zero, where they jump to zero.
 CLEARED = 6.0
+MISSES_ZERO = 1.0
+#: Share of rebuilds after which trims start from another value than zero.
+STARTS_ELSEWHERE = 0.1
 #: Room for the cells' own deviations where values were cleared in the same visit, against a change alone.
 OWN_WHEN_CLEARED = 0.5
 #: How far, as a share of what it had learned, a cleared trim may miss zero.
@@ -74,6 +78,17 @@ class _Cells:
         self.low_gear = np.where(self.pack, 0.0, 1.0 - 2.0 * (gear - 1.0) / (top - 1.0))
         self.loaded = loaded_modes(profile)
         self.everyday = profile.modes[0] if profile.modes else ""
+
+    @cached_property
+    def to_zero(self) -> Jump:
+        """Clearing by which trims jump to zero, and the others somewhere."""
+        trims = self.of("apply_trim", "release_trim")
+        return Jump(np.where(trims, MISSES_ZERO, CLEARED) * self.sd, trims.astype(float), BASE_SPREAD)
+
+    @cached_property
+    def anywhere(self) -> Jump:
+        """Clearing by which nobody knows where values jump to."""
+        return Jump(CLEARED * self.sd, np.zeros(self.count), 0.0)
 
     @cached_property
     def sudden(self) -> tuple[Family, ...]:
@@ -150,7 +165,7 @@ def _cleared_with(name: str, parts: Parts, cells: _Cells) -> Family:
     """
     basis, spread = parts[0], OWN_WHEN_CLEARED * parts[1]
     none = np.zeros(cells.count)
-    pattern = Pattern(f"relearn+{name}", "renewal", basis, spread, none, CLEARED * cells.sd, SCALES[:-1])
+    pattern = Pattern(f"relearn+{name}", "renewal", basis, spread, none, SCALES[:-1], cells.to_zero)
     return Family(pattern, ("relearn", name), 0.5)
 
 
@@ -238,12 +253,10 @@ def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
     spread = np.where(trims, BASE_SPREAD * np.abs(level), 0.0) + c.column(
         np.where(trims, 0.7, np.where(others, 2.0, 0.01))
     )
-    to_zero = Pattern("relearn", "clearing", _stack(basis, c.count), spread, none, none, (1.0,))
+    to_zero = Pattern("relearn", "clearing", _stack(basis, c.count), spread, none, (1.0,))
     basis = [c.column(0.7, c.of(s)) for s in signals]
     spread = c.column(np.where(shifts, 0.7, 0.01))
-    anywhere = Pattern(
-        "relearn elsewhere", "clearing", _stack(basis, c.count), spread, none, none, (6.0, 12.0)
-    )
+    anywhere = Pattern("relearn elsewhere", "clearing", _stack(basis, c.count), spread, none, (6.0, 12.0))
     return Family(to_zero, ("relearn",), 0.9), Family(anywhere, ("relearn",), 0.1)
 
 
@@ -263,20 +276,17 @@ def _rebuild(c: _Cells) -> list[Family]:
     made = []
     for scale in SCALES[1:]:
         for mean, shared, own, chance in RENEWED:
-            basis = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
-            basis.append(np.where(c.pack, shared * c.allowance, 0.0))
+            columns = [scale * c.column(0.8, c.of(s)) for s in sorted(set(c.signal[~c.pack]))]
+            columns.append(np.where(c.pack, shared * c.allowance, 0.0))
             spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
             drop = np.where(c.pack, mean * c.allowance, 0.0)
-            pattern = Pattern(
-                "rebuild",
-                "renewal",
-                _stack(basis, c.count),
-                np.maximum(spread, 1e-9),
-                drop,
-                CLEARED * c.sd,
-                (1.0,),
-            )
-            made.append(Family(pattern, ("rebuild",), chance / (len(SCALES) - 1)))
+            basis = _stack(columns, c.count)
+            for kind, jump, share in (
+                ("renewal", c.to_zero, 1.0 - STARTS_ELSEWHERE),
+                ("renewal elsewhere", c.anywhere, STARTS_ELSEWHERE),
+            ):
+                pattern = Pattern("rebuild", kind, basis, np.maximum(spread, 1e-9), drop, (1.0,), jump)
+                made.append(Family(pattern, ("rebuild",), share * chance / (len(SCALES) - 1)))
     return made + [_one_renewed(c, pack) for pack in sorted(set(c.channel[c.pack]))]
 
 
@@ -289,7 +299,7 @@ def _one_renewed(c: _Cells, pack: str) -> Family:
     ]
     spread = c.column(np.where(onto, 4.0, np.where(c.pack, 0.05, 0.5)))
     drop = np.where(here, ONE_RENEWED[0] * c.allowance, 0.0)
-    pattern = Pattern("rebuild", "renewal", _stack(basis, c.count), spread, drop, CLEARED * c.sd, (1.0,))
+    pattern = Pattern("rebuild", "renewal", _stack(basis, c.count), spread, drop, (1.0,), c.to_zero)
     return Family(pattern, ("rebuild",), ONE_RENEWED[2])
 
 
@@ -309,8 +319,7 @@ def _family(
     name: str, kind: str, parts: Parts, c: _Cells, causes: tuple[str, ...], share: float = 1.0
 ) -> Family:
     basis, spread = parts
-    none = np.zeros(c.count)
-    return Family(Pattern(name, kind, basis, spread, none, none, SCALES), causes, share)
+    return Family(Pattern(name, kind, basis, spread, np.zeros(c.count), SCALES), causes, share)
 
 
 def _both(larger: Parts, smaller: Parts) -> Parts:
@@ -368,10 +377,10 @@ def slope_families(panel: Panel, fleet: Fleet, slopes: Floats) -> SlopeFamilies:
 
     def with_drift(scale: float, *drift: Floats) -> Pattern:
         basis = np.concatenate([usual, scale * _stack(list(drift), c.count)], axis=1)
-        return Pattern("slopes", "bend", basis, own, mean, np.zeros(c.count), (1.0,))
+        return Pattern("slopes", "bend", basis, own, mean, (1.0,))
 
     return SlopeFamilies(
-        usual=Pattern("slopes", "bend", usual, own, mean, np.zeros(c.count), (1.0,)),
+        usual=Pattern("slopes", "bend", usual, own, mean, (1.0,)),
         pressure=tuple(with_drift(s, falling, partly) for s in DRIFT_SCALES),
         ageing=tuple(with_drift(s, old) for s in DRIFT_SCALES),
     )

@@ -60,8 +60,9 @@ SHAPES = ("step", "transient", "late", "bend")
 COURSES = {
     "step": Course("step", late="late"),
     "bend": Course("bend"),
-    # A rebuild sets a new base and clears the values: every cell may first jump anywhere.
+    # A rebuild sets a new base and clears the values: every cell jumps first, to zero or elsewhere.
     "renewal": Course("step", beside="transient"),
+    "renewal elsewhere": Course("step", beside="transient"),
     "clearing": Course("transient", late="late"),
 }
 #: Where between two snapshots a change is first taken to lie: the share of the shifts between them that
@@ -129,6 +130,8 @@ class Design:
         Prior precision of the slopes.
     slope_common : array (S,)
         The part of the prior variance of the slopes that the cells of each signal share.
+    before : array (C, T)
+        What each cell read before each snapshot, the last readings counting most.
     start_sd : array (C,)
         How far each cell may have been from its need at the first snapshot, not having learned it yet.
 
@@ -148,6 +151,7 @@ class Design:
     slope_precision: Floats
     slope_common: Floats
     start_sd: Floats
+    before: Floats
 
     @cached_property
     def base(self) -> Floats:
@@ -220,6 +224,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         slope_precision=(1.0 / spread**2)[signal],
         slope_common=np.minimum(together_sd, 0.9 * spread) ** 2,
         start_sd=_start_sd(panel, fleet),
+        before=_before(np.where(used, values, np.nan)),
     )
     every = np.arange(len(panel.days))
     return replace(blank, columns=blank.several(SHAPES, every, SHARE_AFTER))
@@ -248,6 +253,18 @@ def _start_sd(panel: Panel, fleet: Fleet) -> Floats:
     known = np.isfinite(learned) & (learned > 0)
     unlearned = np.where(known, START_SDS * np.exp(-np.where(known, learned, 0.0)), START_UNTOLD_SDS)
     return np.where([c.mode == "" for c in panel.cells], 0.0, unlearned * sd)
+
+
+def _before(values: Floats) -> Floats:
+    """What each cell (C, T) read before each snapshot: half the last reading, a quarter the one before, ..."""
+    before = np.zeros(values.shape)
+    so_far = np.full(len(values), np.nan)
+    for t in range(values.shape[1]):
+        before[:, t] = so_far
+        now = values[:, t]
+        latest = np.where(np.isfinite(so_far), 0.5 * (so_far + now), now)
+        so_far = np.where(np.isfinite(now), latest, so_far)
+    return np.nan_to_num(before)
 
 
 def _precision(covariance: Floats, used: Bools) -> Floats:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Course, Design, Indices
-from driftwatch.changes.evidence import Effects, Pattern
+from driftwatch.changes.evidence import Effects, Jump, Pattern
 from driftwatch.panel.panel import Bools, Floats
 
 #: Precision that stands for "nothing known before" on levels.
@@ -47,17 +47,19 @@ class Held:
     ----------
     raw : array (C, T, n)
         Level, slope, the changes placed, and what comes with them.
-    precision : array (C, n)
+    mean, precision : array (C, n)
+        Of the coefficients, before the readings.
     weighed : array (C, T, n)
         Noise precision times `raw`.
     inverse : array (C, n, n)
         Posterior covariance of the coefficients.
     score : array (C, n)
-        raw' precision readings.
+        raw' precision readings, and what the prior adds.
 
     """
 
     raw: Floats
+    mean: Floats
     precision: Floats
     weighed: Floats
     inverse: Floats
@@ -84,33 +86,45 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
     if not placed:
         return held
+    mean = [np.zeros(len(design.signal))] * len(precision)
     size = held.solution[:, BASE:]
     size_se = np.sqrt(np.maximum(np.diagonal(held.inverse, axis1=1, axis2=2)[:, BASE:], 0.0))
     for i, change in enumerate(placed):
         pattern = patterns[change.pattern]
         course = COURSES[pattern.kind]
         precision[BASE + i] = 1.0 / np.maximum(pattern.fitting(size[:, i], size_se[:, i]), 1e-6) ** 2
-        for shape, free in ((course.beside, pattern.late), (course.late, LATE_SHARE * np.abs(size[:, i]))):
+        beside = [(course.late, np.zeros(len(size)), LATE_SHARE * np.abs(size[:, i]))]
+        if pattern.jump is not None:
+            expected, free = pattern.jump.prior(design.before[:, [change.index]])
+            beside.append((course.beside, expected[:, 0], free[:, 0]))
+        for shape, expected, free in beside:
             if shape is not None:
                 columns.append(_column(design, shape, change))
                 precision.append(1.0 / np.maximum(free, 1e-6) ** 2)
-    return hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
+                mean.append(expected)
+    return hold(
+        design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1)
+    )
 
 
 def without_slope(design: Design, held: Held) -> Held:
     """Give what is held without the slope from the first snapshot on."""
     others = np.arange(held.raw.shape[2]) != 1
-    return hold(design, held.raw[:, :, others], held.precision[:, others])
+    return hold(design, held.raw[:, :, others], held.precision[:, others], held.mean[:, others])
 
 
-def hold(design: Design, raw: Floats, precision: Floats) -> Held:
-    """Solve for columns (C, T, n) with prior precisions (C, n), beside which others will be estimated."""
+def hold(design: Design, raw: Floats, precision: Floats, mean: Floats | None = None) -> Held:
+    """Solve for columns (C, T, n) with prior precisions (C, n), beside which others will be estimated.
+
+    Their prior means (C, n) are zero if not given.
+    """
+    mean = np.zeros_like(precision) if mean is None else mean
     weighed = design.precision @ raw
     gram = np.swapaxes(raw, 1, 2) @ weighed
     diagonal = np.arange(gram.shape[1])
     gram[:, diagonal, diagonal] += precision
-    score = (design.weighed[:, None, :] @ raw)[:, 0]
-    return Held(raw, precision, weighed, np.asarray(np.linalg.inv(gram)), score)
+    score = (design.weighed[:, None, :] @ raw)[:, 0] + precision * mean
+    return Held(raw, mean, precision, weighed, np.asarray(np.linalg.inv(gram)), score)
 
 
 def _column(design: Design, shape: str, change: Placed) -> Floats:
@@ -146,7 +160,7 @@ def _beside(held: Held, columns: Columns) -> _Beside:
 def effects_of(
     design: Design,
     kind: str,
-    late: Floats,
+    jump: Jump | None,
     held: Held,
     at: Indices | None = None,
     share: float | Floats = SHARE_AFTER,
@@ -161,8 +175,8 @@ def effects_of(
         What the effects are estimated beside.
     kind : str
         One of `COURSES`.
-    late : array (C,)
-        Prior size of what comes beside the change, where something does.
+    jump : Jump, optional
+        What comes beside the change, where something does.
     at : array of int (J,), optional
         Candidate snapshots.
     share : float or array (J,)
@@ -176,18 +190,26 @@ def effects_of(
     if kind == "bend":
         return _effects(design, held, main, None, None)
     learning = np.isfinite(design.learned[:, -1])
-    return _without_loners(_sudden(design, course, late, held, main, columns), design.group, learning)
+    before = design.before if at is None else design.before[:, at]
+    prior = None if jump is None else jump.prior(before)
+    return _without_loners(_sudden(design, course, prior, held, main, columns), design.group, learning)
 
 
 def _sudden(
-    design: Design, course: Course, late: Floats, held: Held, main: _Beside, columns: dict[str, Columns]
+    design: Design,
+    course: Course,
+    jump: tuple[Floats, Floats] | None,
+    held: Held,
+    main: _Beside,
+    columns: dict[str, Columns],
 ) -> Effects:
     if course.late:
         # Lateness is weighed as it will be once the change is in the model: in proportion to it.
         size = _typical_size(design, _effects(design, held, main, None, None))
-        return _with(design, held, main, _beside(held, columns[course.late]), LATE_SHARE * size)
-    if course.beside:
-        return _with(design, held, main, _beside(held, columns[course.beside]), late[:, None])
+        nowhere = np.zeros_like(size)
+        return _with(design, held, main, _beside(held, columns[course.late]), nowhere, LATE_SHARE * size)
+    if course.beside and jump:
+        return _with(design, held, main, _beside(held, columns[course.beside]), *jump)
     return _effects(design, held, main, None, None)
 
 
@@ -221,18 +243,26 @@ def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
     return _effects(design, held, _beside(held, columns), None, None)
 
 
-def _with(design: Design, held: Held, main: _Beside, other: _Beside, late: Floats) -> Effects:
-    """Estimates beside columns `other` of prior size `late` (C, J or 1).
+def _with(
+    design: Design, held: Held, main: _Beside, other: _Beside, mean: Floats, spread: Floats
+) -> Effects:
+    """Estimates beside columns `other`, whose coefficients are thought to be `mean`, give or take `spread`.
 
-    The `bonus` of the result is the log Bayes factor of the columns beside against none.
+    Both are (C, J). The `bonus` of the result is the log Bayes factor of the columns beside against none.
     """
-    prior = 1.0 / np.maximum(late, 1e-9) ** 2
+    prior = 1.0 / np.maximum(spread, 1e-9) ** 2
     # Rounding can leave a column that is all but held already a little under zero.
-    mass = np.maximum(other.information, 0.0) + prior
+    information = np.maximum(other.information, 0.0)
+    mass = information + prior
     crossed = (main.columns.raw * other.columns.weighed).sum(axis=1)
-    slope = (crossed - (main.explained * other.crossed).sum(axis=1)) / mass
-    bonus = 0.5 * (np.log(prior / mass) + other.score**2 / mass).sum(axis=0)
-    return _effects(design, held, main, (other, slope, slope * mass), bonus)
+    crossed = crossed - (main.explained * other.crossed).sum(axis=1)
+    slope = crossed / mass
+    # Against what is expected of it, the other column's coefficient is nought before the readings.
+    aside = replace(other, score=other.score - mean * information)
+    main = replace(main, score=main.score - mean * crossed)
+    bonus = 0.5 * (np.log(prior / mass) + aside.score**2 / mass)
+    bonus = (bonus + mean * other.score - 0.5 * mean**2 * information).sum(axis=0)
+    return _effects(design, held, main, (aside, slope, crossed), bonus)
 
 
 def _effects(

@@ -37,6 +37,31 @@ ROOM = 1.5
 
 
 @dataclass(frozen=True)
+class Jump:
+    """What comes beside a change and is learned away again: values that were cleared in the same visit.
+
+    Attributes
+    ----------
+    spread : array (C,)
+        How far a cell may land from where it is expected to; 0 where nothing comes beside the change.
+    to_zero : array (C,)
+        1 where a cell is expected to jump to zero from what it read before, 0 where from nothing to nothing.
+    share : float
+        The part of what a cell read before that may be missing from such a jump.
+
+    """
+
+    spread: Floats
+    to_zero: Floats
+    share: float
+
+    def prior(self, before: Floats) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of the jump (C, J) of cells that read `before` (C, J)."""
+        mean = -self.to_zero[:, None] * before
+        return mean, np.hypot(self.spread[:, None], self.share * mean)
+
+
+@dataclass(frozen=True)
 class Pattern:
     """A family of effects over cells that one change may have.
 
@@ -44,7 +69,7 @@ class Pattern:
     ----------
     name : str
         Free for the caller, who alone knows what it stands for.
-    kind : {"step", "bend", "renewal", "clearing"}
+    kind : {"step", "bend", "renewal", "renewal elsewhere", "clearing"}
         How it runs in time; see `driftwatch.changes.design`.
     basis : array (C, R)
         Effect = basis @ magnitudes, magnitudes independent standard normal.
@@ -54,8 +79,8 @@ class Pattern:
         The family is a mixture over these multiples of basis and spread, equally likely.
     mean : array (C,)
         Mean effect (not scaled).
-    late : array (C,)
-        Size in each cell of what comes beside the change (renewal, clearing); 0 where nothing does.
+    jump : Jump, optional
+        What comes beside the change (renewals); one and the same for all patterns of a kind.
 
     """
 
@@ -64,8 +89,8 @@ class Pattern:
     basis: Floats
     spread: Floats
     mean: Floats
-    late: Floats
     scales: tuple[float, ...] = (1.0, 3.0, 9.0)
+    jump: Jump | None = None
 
     @cached_property
     def sd(self) -> Floats:

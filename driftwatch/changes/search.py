@@ -18,7 +18,7 @@ from scipy.special import logsumexp
 
 from driftwatch.changes.design import SHARE_AFTER, SHARES, Design, Indices
 from driftwatch.changes.estimates import Held, Placed, effects_of, held_beside
-from driftwatch.changes.evidence import Effects, Pattern, Stack, log_factors, noisier_factor, stack
+from driftwatch.changes.evidence import Effects, Jump, Pattern, Stack, log_factors, noisier_factor, stack
 from driftwatch.panel.panel import Floats
 
 #: A change after nearly all shifts of a gap looks like one at the start of the next gap, and is placed there
@@ -100,8 +100,8 @@ class _Search:
         return stacks
 
     @cached_property
-    def late(self) -> dict[str, Floats]:
-        return {kind: self.patterns[rows[0]].late for kind, rows in self.rows.items()}
+    def jump(self) -> dict[str, Jump | None]:
+        return {kind: self.patterns[rows[0]].jump for kind, rows in self.rows.items()}
 
     @property
     def sudden(self) -> list[str]:
@@ -134,7 +134,7 @@ class _Search:
             held = self._held(placed[:i] + placed[i + 1 :])
             tables.append(self._odds(held, change))
             kind = self.patterns[change.pattern].kind
-            effects.append(effects_of(self.design, kind, self.late[kind], held, None, change.share))
+            effects.append(effects_of(self.design, kind, self.jump[kind], held, None, change.share))
         return SearchResult(tuple(placed), tuple(tables), tuple(effects))
 
     def _held(self, placed: list[Placed]) -> Held:
@@ -164,7 +164,8 @@ class _Search:
 
         The search adds one change at a time, and the jump of a renewal alone looks like a clearing.
         """
-        if "renewal" not in self.rows:
+        renewals = [i for i, p in enumerate(self.patterns) if p.jump is not None]
+        if not renewals:
             return placed
         kinds = {p: self.patterns[p.pattern].kind for p in placed}
         for clearing in [p for p in placed if kinds[p] == "clearing"]:
@@ -176,10 +177,10 @@ class _Search:
             alone = self._table(self._held(others))[:, window]
             beside = self._table(self._held([*others, clearing]))[:, window]
             two = alone[self.rows["clearing"]].max() + beside[self.rows["step"]].max()
-            one = alone[self.rows["renewal"]]
+            one = alone[renewals]
             if one.max() > two:
                 row, column = np.unravel_index(int(np.argmax(one)), one.shape)
-                whole = Placed(int(self.rows["renewal"][row]), window.start + int(column))
+                whole = Placed(renewals[int(row)], window.start + int(column))
                 return self._merge([*others, self._settle(whole, others)])
         return placed
 
@@ -208,7 +209,7 @@ class _Search:
             near, shares = list(range(1, last + 1)), (SHARE_AFTER,)
         held = self._held([p for p in placed if p != change])
         share, at = (part.ravel() for part in np.meshgrid(shares, near, indexing="ij"))
-        effects = effects_of(self.design, pattern.kind, pattern.late, held, at, share)
+        effects = effects_of(self.design, pattern.kind, pattern.jump, held, at, share)
         gain = log_factors(effects, stack([pattern]), self.design.signal)[0]
         gain += self.log_prior[change.pattern, at] - np.where(share == min(SHARES), LATER, 0.0)
         best = int(np.argmax(gain))
@@ -218,7 +219,7 @@ class _Search:
         """Log posterior odds (K, T) of every pattern at the snapshots that are most worth a look."""
         table = np.full(self.log_prior.shape, -np.inf)
         every = np.arange(len(self.design.distance))
-        found = {k: effects_of(self.design, k, self.late[k], held) for k in self.rows}
+        found = {k: effects_of(self.design, k, self.jump[k], held) for k in self.rows}
         for kinds in (self.sudden, self.slow):
             most = [self._most(kind, found[kind]) for kind in kinds]
             if not most:
@@ -252,7 +253,7 @@ class _Search:
         near = np.arange(max(change.index - DATED, 1), min(change.index + DATED, last) + 1)
         if pattern.kind == "bend":
             table, near = self._table(held), np.arange(1, last + 1)
-        effects = effects_of(self.design, pattern.kind, pattern.late, held, near, change.share)
+        effects = effects_of(self.design, pattern.kind, pattern.jump, held, near, change.share)
         own = log_factors(effects, stack([pattern]), self.design.signal)[0]
         own -= noisier_factor(effects, self.design.signal)
         table[change.pattern, near] = own + self.log_prior[change.pattern, near]
@@ -262,7 +263,7 @@ class _Search:
         here = SHARES.index(change.share)
         gains, noisier = {}, []
         for kind in self.sudden:
-            effects = effects_of(self.design, kind, self.late[kind], held, at, share)
+            effects = effects_of(self.design, kind, self.jump[kind], held, at, share)
             gains[kind] = self._gain(kind, effects)
             noisier.append(noisier_factor(effects.at(np.array([here])), self.design.signal)[0])
         for kind, gain in gains.items():
