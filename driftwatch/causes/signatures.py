@@ -34,6 +34,8 @@ SECOND_SHARE = 0.5
 #: whereto; and how far trims may miss zero, where they jump to zero.
 CLEARED = 6.0
 MISSES_ZERO = 1.0
+#: How near to where they were values come back after a relearn, in multiples of their noise.
+COMES_BACK = 0.5
 #: Share of rebuilds after which trims start from another value than zero.
 STARTS_ELSEWHERE = 0.1
 #: Room for the cells' own deviations where values were cleared in the same visit, against a change alone.
@@ -257,7 +259,14 @@ def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
     basis = [c.column(0.7, c.of(s)) for s in signals]
     spread = c.column(np.where(shifts, 0.7, 0.01))
     anywhere = Pattern("relearn elsewhere", "clearing", _stack(basis, c.count), spread, none, (6.0, 12.0))
-    return Family(to_zero, ("relearn",), 0.9), Family(anywhere, ("relearn",), 0.1)
+    basis = [c.column(COMES_BACK, c.of(s)) for s in signals]
+    spread = c.column(np.where(shifts, COMES_BACK, 0.01))
+    back = Pattern("relearn", "renewal", _stack(basis, c.count), spread, none, (1.0,), c.to_zero)
+    return (
+        Family(to_zero, ("relearn",), 0.45),
+        Family(back, ("relearn",), 0.45),
+        Family(anywhere, ("relearn",), 0.1),
+    )
 
 
 #: Drop of the packs' volumes at a rebuild, as shares of the allowance: mean, shared and own spread.
