@@ -24,7 +24,6 @@ import numpy as np
 from driftwatch.changes.evidence import Jump, Pattern
 from driftwatch.panel.noise import KM, Fleet
 from driftwatch.panel.panel import Bools, Cell, Floats, Panel
-from driftwatch.panel.robust import nan_median
 from driftwatch.profile.model import Profile
 
 SCALES = (1.5, 4.0, 12.0, 30.0)
@@ -88,9 +87,13 @@ class _Cells:
         return Jump(np.where(trims, MISSES_ZERO, CLEARED) * self.sd, trims.astype(float), BASE_SPREAD)
 
     @cached_property
-    def anywhere(self) -> Jump:
-        """Clearing by which nobody knows where values jump to."""
-        return Jump(CLEARED * self.sd, np.zeros(self.count), 0.0)
+    def clearings(self) -> tuple[tuple[str, Jump, float], ...]:
+        """Kinds of renewals, with the share of each: trims that jump to zero, or nobody knows where to."""
+        anywhere = Jump(CLEARED * self.sd, np.zeros(self.count), 0.0)
+        return (
+            ("renewal", self.to_zero, 1.0 - STARTS_ELSEWHERE),
+            ("renewal elsewhere", anywhere, STARTS_ELSEWHERE),
+        )
 
     @cached_property
     def sudden(self) -> tuple[Family, ...]:
@@ -136,7 +139,7 @@ def families(panel: Panel, fleet: Fleet) -> tuple[Family, ...]:
         _family(name, "bend", _scaled(parts, 2.0 / span), cells, causes, share)
         for name, parts, causes, share in cells.drifts
     )
-    return (*cells.sudden, *_relearn(cells, panel), *drifts)
+    return (*cells.sudden, *drifts)
 
 
 def _sudden(cells: _Cells) -> tuple[Family, ...]:
@@ -150,6 +153,7 @@ def _sudden(cells: _Cells) -> tuple[Family, ...]:
         _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
         _family("power+load", "step", _both(power, load), cells, ("power", "load"), 0.3),
         _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid"), 0.3),
+        *_relearn(cells),
         *_rebuild(cells),
         *(
             _cleared_with(name, parts, cells)
@@ -242,30 +246,15 @@ def _everything(c: _Cells, where: Bools) -> Parts:
     return _stack(basis, c.count), c.column(np.where(where, 0.6, 0.03))
 
 
-def _relearn(c: _Cells, panel: Panel) -> tuple[Family, ...]:
-    """Cleared values go to a base: zero, as a rule, so that each trim jumps by what it had learned.
-
-    Where the base is another one, cells may jump anywhere; but then they all do, and far.
-    """
-    level = np.nan_to_num(nan_median(np.where(panel.usable, panel.values, np.nan), axis=0))
-    trims, others = c.of("apply_trim", "release_trim"), ~c.pack & ~c.of("apply_trim", "release_trim")
-    none, shifts = np.zeros(c.count), ~c.pack
-    signals = sorted(set(c.signal[shifts]))
-    basis = [np.where(trims, -level, 0.0), *(c.column(2.0, others & c.of(s)) for s in signals)]
-    spread = np.where(trims, BASE_SPREAD * np.abs(level), 0.0) + c.column(
-        np.where(trims, 0.7, np.where(others, 2.0, 0.01))
-    )
-    to_zero = Pattern("relearn", "clearing", _stack(basis, c.count), spread, none, (1.0,))
-    basis = [c.column(0.7, c.of(s)) for s in signals]
-    spread = c.column(np.where(shifts, 0.7, 0.01))
-    anywhere = Pattern("relearn elsewhere", "clearing", _stack(basis, c.count), spread, none, (6.0, 12.0))
-    basis = [c.column(COMES_BACK, c.of(s)) for s in signals]
+def _relearn(c: _Cells) -> tuple[Family, ...]:
+    """Values that were cleared come back to where they were; trims start from zero, seldom from elsewhere."""
+    shifts, signals = ~c.pack, sorted(set(c.signal[~c.pack]))
+    basis = _stack([c.column(COMES_BACK, c.of(s)) for s in signals], c.count)
     spread = c.column(np.where(shifts, COMES_BACK, 0.01))
-    back = Pattern("relearn", "renewal", _stack(basis, c.count), spread, none, (1.0,), c.to_zero)
-    return (
-        Family(to_zero, ("relearn",), 0.45),
-        Family(back, ("relearn",), 0.45),
-        Family(anywhere, ("relearn",), 0.1),
+    none = np.zeros(c.count)
+    return tuple(
+        Family(Pattern("relearn", kind, basis, spread, none, (1.0,), jump), ("relearn",), share)
+        for kind, jump, share in c.clearings
     )
 
 
@@ -290,10 +279,7 @@ def _rebuild(c: _Cells) -> list[Family]:
             spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
             drop = np.where(c.pack, mean * c.allowance, 0.0)
             basis = _stack(columns, c.count)
-            for kind, jump, share in (
-                ("renewal", c.to_zero, 1.0 - STARTS_ELSEWHERE),
-                ("renewal elsewhere", c.anywhere, STARTS_ELSEWHERE),
-            ):
+            for kind, jump, share in c.clearings:
                 pattern = Pattern("rebuild", kind, basis, np.maximum(spread, 1e-9), drop, (1.0,), jump)
                 made.append(Family(pattern, ("rebuild",), share * chance / (len(SCALES) - 1)))
     return made + [_one_renewed(c, pack) for pack in sorted(set(c.channel[c.pack]))]

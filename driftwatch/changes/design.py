@@ -61,9 +61,8 @@ COURSES = {
     "step": Course("step", late="late"),
     "bend": Course("bend"),
     # A rebuild sets a new base and clears the values: every cell jumps first, to zero or elsewhere.
-    "renewal": Course("step", beside="transient"),
-    "renewal elsewhere": Course("step", beside="transient"),
-    "clearing": Course("transient", late="late"),
+    "renewal": Course("step", beside="transient", late="late"),
+    "renewal elsewhere": Course("step", beside="transient", late="late"),
 }
 #: Where between two snapshots a change is first taken to lie: the share of the shifts between them that
 #: came after it; and the shares that are tried once a change is found.

@@ -75,14 +75,14 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     """Give level, slope, what was not learned at the start, the changes placed and what comes with them.
 
     Shapes that come beside a change have a size of their own; shapes for a wrong rate or moment of arrival
-    are in proportion to the change's size in that cell.
+    are in proportion to the size in that cell of what is learned.
     """
     columns, precision = [design.base], [np.full(len(design.signal), FLAT), design.slope_precision]
-    precision.append(1.0 / np.maximum(design.start_sd, 1e-6) ** 2)
+    precision.append(_precision(design.start_sd))
     for change in placed:
         pattern = patterns[change.pattern]
         columns.append(_column(design, COURSES[pattern.kind].main, change))
-        precision.append(1.0 / np.maximum(pattern.largest, 1e-6) ** 2)
+        precision.append(_precision(pattern.largest))
     held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
     if not placed:
         return held
@@ -92,19 +92,25 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     for i, change in enumerate(placed):
         pattern = patterns[change.pattern]
         course = COURSES[pattern.kind]
-        precision[BASE + i] = 1.0 / np.maximum(pattern.fitting(size[:, i], size_se[:, i]), 1e-6) ** 2
-        beside = [(course.late, np.zeros(len(size)), LATE_SHARE * np.abs(size[:, i]))]
-        if pattern.jump is not None:
-            expected, free = pattern.jump.prior(design.before[:, [change.index]])
-            beside.append((course.beside, expected[:, 0], free[:, 0]))
-        for shape, expected, free in beside:
-            if shape is not None:
-                columns.append(_column(design, shape, change))
-                precision.append(1.0 / np.maximum(free, 1e-6) ** 2)
-                mean.append(expected)
+        precision[BASE + i] = _precision(pattern.fitting(size[:, i], size_se[:, i]))
+        learned = np.abs(size[:, i])
+        if course.beside is not None and pattern.jump is not None:
+            expected, free = (part[:, 0] for part in pattern.jump.prior(design.before[:, [change.index]]))
+            columns.append(_column(design, course.beside, change))
+            precision.append(_precision(free))
+            mean.append(expected)
+            learned = np.hypot(expected, free)
+        if course.late is not None:
+            columns.append(_column(design, course.late, change))
+            precision.append(_precision(LATE_SHARE * learned))
+            mean.append(np.zeros(len(size)))
     return hold(
         design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1)
     )
+
+
+def _precision(sd: Floats) -> Floats:
+    return np.asarray(1.0 / np.maximum(sd, 1e-6) ** 2)
 
 
 def without_slope(design: Design, held: Held) -> Held:
@@ -135,24 +141,47 @@ def _column(design: Design, shape: str, change: Placed) -> Floats:
 
 
 @dataclass(frozen=True)
-class _Beside:
-    """Candidate columns with what the held columns explain of them taken off."""
+class _Rest:
+    """Candidate columns with what others explain of them taken off: the held ones, then one more at a time.
 
-    columns: Columns
-    crossed: Floats  # (C, n, J): held' precision candidate
-    explained: Floats  # (C, n, J): coefficients of the held columns
+    Attributes
+    ----------
+    raw : array (C, T, J)
+    weighed : array (C, T, J)
+        Noise precision times what is left of `raw`.
+    information : array (C, J)
+        raw' precision raw, of what is left.
+    whole : array (C, J)
+        The same before anything was taken off.
+    score : array (C, J)
+        What is left of raw' precision readings.
+
+    """
+
+    raw: Floats
+    weighed: Floats
     information: Floats
+    whole: Floats
     score: Floats
 
+    def without(self, other: _Rest, slope: Floats, crossed: Floats, score: Floats) -> _Rest:
+        """Take off `slope` (C, J) times another column."""
+        return replace(
+            self,
+            weighed=self.weighed - slope[:, None, :] * other.weighed,
+            information=self.information - slope * crossed,
+            score=self.score - slope * score,
+        )
 
-def _beside(held: Held, columns: Columns) -> _Beside:
+
+def _beside(held: Held, columns: Columns) -> _Rest:
     crossed = np.swapaxes(held.raw, 1, 2) @ columns.weighed
     explained = held.inverse @ crossed
-    return _Beside(
-        columns,
-        crossed,
-        explained,
+    return _Rest(
+        columns.raw,
+        columns.weighed - held.weighed @ explained,
         columns.information - (crossed * explained).sum(axis=1),
+        columns.information,
         columns.score - (held.score[:, None, :] @ explained)[:, 0],
     )
 
@@ -188,7 +217,7 @@ def effects_of(
     columns = design.columns if at is None else design.several(shapes, at, share)
     main = _beside(held, columns[course.main])
     if kind == "bend":
-        return _effects(design, held, main, None, None)
+        return _effects(design, main, np.zeros(main.score.shape[1]))
     learning = np.isfinite(design.learned[:, -1])
     before = design.before if at is None else design.before[:, at]
     prior = None if jump is None else jump.prior(before)
@@ -200,17 +229,24 @@ def _sudden(
     course: Course,
     jump: tuple[Floats, Floats] | None,
     held: Held,
-    main: _Beside,
+    main: _Rest,
     columns: dict[str, Columns],
 ) -> Effects:
-    if course.late:
+    late = None if course.late is None else _beside(held, columns[course.late])
+    bonus = np.zeros(main.score.shape[1])
+    if course.beside is not None and jump is not None:
+        beside = _beside(held, columns[course.beside])
+        rest = [main] if late is None else [main, late]
+        rest, bonus = _taken_off(rest, beside, *jump)
+        main, size = rest[0], np.hypot(*jump)
+        late = rest[1] if late is not None else None
+    elif late is not None:
         # Lateness is weighed as it will be once the change is in the model: in proportion to it.
-        size = _typical_size(design, _effects(design, held, main, None, None))
-        nowhere = np.zeros_like(size)
-        return _with(design, held, main, _beside(held, columns[course.late]), nowhere, LATE_SHARE * size)
-    if course.beside and jump:
-        return _with(design, held, main, _beside(held, columns[course.beside]), *jump)
-    return _effects(design, held, main, None, None)
+        size = _typical_size(design, _effects(design, main, bonus))
+    if late is not None:
+        (main,), by_late = _taken_off([main], late, np.zeros_like(size), LATE_SHARE * size)
+        bonus = bonus + by_late
+    return _effects(design, main, bonus)
 
 
 def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effects:
@@ -240,65 +276,49 @@ def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effect
 
 def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
     """Effect estimates of any columns, with nothing beside them but what is held."""
-    return _effects(design, held, _beside(held, columns), None, None)
+    main = _beside(held, columns)
+    return _effects(design, main, np.zeros(main.score.shape[1]))
 
 
-def _with(
-    design: Design, held: Held, main: _Beside, other: _Beside, mean: Floats, spread: Floats
-) -> Effects:
-    """Estimates beside columns `other`, whose coefficients are thought to be `mean`, give or take `spread`.
+def _taken_off(
+    columns: list[_Rest], other: _Rest, mean: Floats, spread: Floats
+) -> tuple[list[_Rest], Floats]:
+    """Take a column off others; its coefficients are thought to be `mean`, give or take `spread`, both (C, J).
 
-    Both are (C, J). The `bonus` of the result is the log Bayes factor of the columns beside against none.
+    With it comes the log Bayes factor of that column against none, (J,).
     """
     prior = 1.0 / np.maximum(spread, 1e-9) ** 2
     # Rounding can leave a column that is all but held already a little under zero.
     information = np.maximum(other.information, 0.0)
     mass = information + prior
-    crossed = (main.columns.raw * other.columns.weighed).sum(axis=1)
-    crossed = crossed - (main.explained * other.crossed).sum(axis=1)
-    slope = crossed / mass
     # Against what is expected of it, the other column's coefficient is nought before the readings.
-    aside = replace(other, score=other.score - mean * information)
-    main = replace(main, score=main.score - mean * crossed)
-    bonus = 0.5 * (np.log(prior / mass) + aside.score**2 / mass)
+    score = other.score - mean * information
+    bonus = 0.5 * (np.log(prior / mass) + score**2 / mass)
     bonus = (bonus + mean * other.score - 0.5 * mean**2 * information).sum(axis=0)
-    return _effects(design, held, main, (aside, slope, crossed), bonus)
+    rest = []
+    for column in columns:
+        crossed = (column.raw * other.weighed).sum(axis=1)
+        column = replace(column, score=column.score - mean * crossed)
+        rest.append(column.without(other, crossed / mass, crossed, score))
+    return rest, bonus
 
 
-def _effects(
-    design: Design,
-    held: Held,
-    main: _Beside,
-    beside: tuple[_Beside, Floats, Floats] | None,
-    bonus: Floats | None,
-) -> Effects:
-    """Estimates, and the parts of their variance; `beside` is (columns, their coefficients, cross terms)."""
-    information, score = main.information, main.score
-    if beside is not None:
-        other, slope, crossed = beside
-        information = information - slope * crossed
-        score = score - slope * other.score
-    least = LEAST_OWN * np.maximum(main.columns.information, 1e-12)
-    told = information > least
-    safe = np.where(told, information, 1.0)
+def _effects(design: Design, main: _Rest, bonus: Floats) -> Effects:
+    """Estimates, and the parts of their variance."""
+    told = main.information > LEAST_OWN * np.maximum(main.whole, 1e-12)
+    safe = np.where(told, main.information, 1.0)
     total = np.where(told, 1.0 / safe, np.inf)
-    part = _shared_part(design, held, main, beside, safe)
+    part = _shared_part(design, main, safe)
     shared_var = np.where(told, part * np.where(told, total, 0.0), 0.0)
     return Effects(
-        estimate=np.where(told, score / safe, 0.0).T,
+        estimate=np.where(told, main.score / safe, 0.0).T,
         own_var=(total - shared_var).T,
         shared_sd=np.sqrt(shared_var).T,
-        bonus=np.zeros(information.shape[1]) if bonus is None else bonus,
+        bonus=bonus,
     )
 
 
-def _shared_part(
-    design: Design,
-    held: Held,
-    main: _Beside,
-    beside: tuple[_Beside, Floats, Floats] | None,
-    information: Floats,
-) -> Floats:
+def _shared_part(design: Design, main: _Rest, information: Floats) -> Floats:
     """Share of each estimate's variance that comes from the noise its signal's cells have in common, (C, J).
 
     Worked out for the best-read cell of each signal and mode, and taken for the others of its kind.
@@ -307,13 +327,7 @@ def _shared_part(
     order = np.lexsort((-total, design.group))
     first = np.r_[True, np.diff(design.group[order]) > 0]
     best = order[first]
-    weights = main.columns.weighed[best] - held.weighed[best] @ main.explained[best]
-    if beside is not None:
-        other, slope, _ = beside
-        weights -= slope[best, None, :] * (
-            other.columns.weighed[best] - held.weighed[best] @ other.explained[best]
-        )
-    weights /= information[best, None, :]
+    weights = main.weighed[best] / information[best, None, :]
     spread = (weights * (design.common[design.signal[best]] @ weights)).sum(axis=1)
     # The cells' slopes from the start are not independent of each other either.
     tilt = (weights * design.base[best, :, 1:2]).sum(axis=1)

@@ -128,7 +128,7 @@ class _Search:
                 moved = False
             if placed == before or not moved:
                 break
-        placed = sorted(self._merge(placed), key=lambda p: (p.index, p.pattern))
+        placed = sorted(placed, key=lambda p: (p.index, p.pattern))
         tables, effects = [], []
         for i, change in enumerate(placed):
             held = self._held(placed[:i] + placed[i + 1 :])
@@ -158,31 +158,6 @@ class _Search:
             best = self._best(others)
             kept = others if best is None else [*others, self._settle(best, others)]
         return kept
-
-    def _merge(self, placed: list[Placed]) -> list[Placed]:
-        """Put one renewal in the place of a clearing and a step at one time, where that is likelier.
-
-        The search adds one change at a time, and the jump of a renewal alone looks like a clearing.
-        """
-        renewals = [i for i, p in enumerate(self.patterns) if p.jump is not None]
-        if not renewals:
-            return placed
-        kinds = {p: self.patterns[p.pattern].kind for p in placed}
-        for clearing in [p for p in placed if kinds[p] == "clearing"]:
-            steps = [p for p in placed if kinds[p] == "step" and abs(p.index - clearing.index) <= 1]
-            if not steps:
-                continue
-            others = [p for p in placed if p is not clearing and p not in steps]
-            window = slice(max(clearing.index - 1, 1), clearing.index + 2)
-            alone = self._table(self._held(others))[:, window]
-            beside = self._table(self._held([*others, clearing]))[:, window]
-            two = alone[self.rows["clearing"]].max() + beside[self.rows["step"]].max()
-            one = alone[renewals]
-            if one.max() > two:
-                row, column = np.unravel_index(int(np.argmax(one)), one.shape)
-                whole = Placed(renewals[int(row)], window.start + int(column))
-                return self._merge([*others, self._settle(whole, others)])
-        return placed
 
     def _best(self, placed: list[Placed]) -> Placed | None:
         """Give the most probable further change, None if no place passes the threshold."""

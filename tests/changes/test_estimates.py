@@ -23,7 +23,7 @@ from tests.reference.plain_series import fleet_with, series
 
 few = settings(derandomize=True, deadline=None, max_examples=15, database=None)
 COUNT, CELLS = 16, 3
-KINDS = ("step", "bend", "clearing", "renewal")
+KINDS = ("step", "bend", "renewal")
 SHIFTS = [s.id for s in profile().shifts]
 NAN = float("nan")
 
