@@ -130,14 +130,15 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     threshold = THRESHOLD_AT_5_PERCENT + float(np.log(0.05 / settings.false_alarm_rate))
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
-    causes = tidy(
-        explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
+    causes = explain_changes(
+        panel, signatures, found, settings.event_slack_days, settings.least_probability
     )
     slopes = slope_effects(design, patterns, found.placed)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
     drifting = calibrated(pressure_from_start(slopes, drifts, design.signal))
-    if drifting >= settings.least_probability and not any(c.cause == "pressure" and c.drift for c in causes):
+    if drifting >= settings.least_probability:
         causes.append(drift_finding(panel, slopes, drifting))
+    causes = tidy(causes)
     clutches = outlooks(
         panel, lives(panel, fit, causes), known.rates[panel.profile.name], known.fleet, settings, as_of
     )
@@ -177,8 +178,18 @@ def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
             continue
         if any(k.cause == cause.cause and k.drift == cause.drift and k.index in near for k in kept):
             continue
+        if any(_same_loss(cause, k) for k in kept):
+            continue
         kept.append(cause)
     return kept
+
+
+def _same_loss(one: CauseFinding, other: CauseFinding) -> bool:
+    """A supply pressure that goes on changing one way is one loss, however many steps and bends it takes."""
+    if one.cause != "pressure" or other.cause != "pressure" or not (one.drift or other.drift):
+        return False
+    ways = [e.estimate > 0 for c in (one, other) for e in c.size if e.signal == "apply_trim"]
+    return len(ways) < 2 or ways[0] == ways[1]
 
 
 def lives(panel: Panel, fit: UnitFit, causes: list[CauseFinding]) -> dict[str, Life]:
