@@ -15,7 +15,7 @@ from driftwatch.causes.signatures import SlopeFamilies
 from driftwatch.changes.evidence import Effects, log_factors, stack
 
 #: Prior odds, for a unit's whole history, of a pressure drift and of unusual ageing (experience, no source).
-PRESSURE_ODDS = 0.04
+PRESSURE_ODDS = 0.08
 AGEING_ODDS = 0.06
 
 
