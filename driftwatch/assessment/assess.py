@@ -25,6 +25,7 @@ from driftwatch.assessment.sentences import finding_sentence, too_few_sentence, 
 from driftwatch.assessment.state import unit_state
 from driftwatch.causes.drift import pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
+from driftwatch.causes.learned import LearnedSignature, learn_signatures, with_learned
 from driftwatch.causes.prior import log_prior
 from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding
@@ -62,6 +63,7 @@ class FleetQuantities:
 
     fleet: Fleet
     rates: dict[str, dict[str, RatePrior]]
+    learned: dict[str, dict[str, LearnedSignature]]
 
 
 def analyse(
@@ -88,7 +90,7 @@ def analyse(
     fleet = fit_fleet(built, settings.shifts_to_learn)
     proportion = disturbance_proportion(built, fleet)
     clean = [without_faults(panel, fleet, proportion) for panel in built]
-    quantities = FleetQuantities(fit_fleet(clean, settings.shifts_to_learn), fleet_rates(clean))
+    quantities = fleet_quantities(clean, settings)
     wanted = [p for p in clean if units is None or p.unit in set(units)]
     judge = partial(analyse_unit, known=quantities, as_of=records.as_of, settings=settings)
     done = []
@@ -97,6 +99,14 @@ def analyse(
         if progress is not None:
             progress("assessing units", number, len(wanted))
     return tuple(done)
+
+
+def fleet_quantities(panels: list[Panel], settings: Settings) -> FleetQuantities:
+    """Learn from all units together: noise, wear rates, and for each profile what logged work did."""
+    fleet = fit_fleet(panels, settings.shifts_to_learn)
+    names = sorted({p.profile.name for p in panels})
+    learned = {n: learn_signatures([p for p in panels if p.profile.name == n], fleet) for n in names}
+    return FleetQuantities(fleet, fleet_rates(panels), learned)
 
 
 def assess(
@@ -124,15 +134,15 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     if count < settings.least_snapshots or not panel.cells:
         return UnitAnalysis(panel, None, _too_few(panel, as_of, settings))
     design = build_design(panel, known.fleet)
-    signatures = families(panel, known.fleet)
+    signatures = with_learned(
+        families(panel, known.fleet), panel, known.fleet, known.learned[panel.profile.name]
+    )
     patterns = tuple(f.pattern for f in signatures)
     prior = log_prior(panel, signatures, settings.event_slack_days)
     threshold = THRESHOLD_AT_5_PERCENT + float(np.log(0.05 / settings.false_alarm_rate))
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
-    causes = explain_changes(
-        panel, signatures, found, settings.event_slack_days, settings.least_probability
-    )
+    causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
     slopes = slope_effects(design, patterns, found.placed)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
     drifting = calibrated(pressure_from_start(slopes, drifts, design.signal))

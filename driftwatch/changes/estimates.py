@@ -104,9 +104,7 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
             columns.append(_column(design, course.late, change))
             precision.append(_precision(LATE_SHARE * learned))
             mean.append(np.zeros(len(size)))
-    return hold(
-        design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1)
-    )
+    return hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
 
 
 def _precision(sd: Floats) -> Floats:
