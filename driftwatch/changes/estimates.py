@@ -281,7 +281,7 @@ def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
 def _taken_off(
     columns: list[_Rest], other: _Rest, mean: Floats, spread: Floats
 ) -> tuple[list[_Rest], Floats]:
-    """Take a column off others; its coefficients are thought to be `mean`, give or take `spread`, both (C, J).
+    """Take a column off others; its coefficients are `mean`, give or take `spread`, before the readings.
 
     With it comes the log Bayes factor of that column against none, (J,).
     """
