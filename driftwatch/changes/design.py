@@ -255,7 +255,7 @@ def _start_sd(panel: Panel, fleet: Fleet) -> Floats:
 
 
 def _before(values: Floats) -> Floats:
-    """What each cell (C, T) read before each snapshot: half the last reading, a quarter the one before, ..."""
+    """What each cell (C, T) read before each snapshot, the last readings counting most."""
     before = np.zeros(values.shape)
     so_far = np.full(len(values), np.nan)
     for t in range(values.shape[1]):

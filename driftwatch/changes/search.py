@@ -31,7 +31,7 @@ EXPECTED = -2.0
 #: Snapshots on either side of a step at which its date is weighed.
 DATED = 3
 #: So many candidates, those at which the readings can say most, and the ones beside them, are weighed against
-#: all patterns.
+#: all patterns; and those that the log names.
 MOST_LOOKED_AT = 3
 #: Patterns of at most so many magnitudes are put into one array; wider ones into another.
 NARROW = 7
@@ -164,15 +164,18 @@ class _Search:
         table = self._table(self._held(placed))
         if not np.isfinite(table).any():
             return None
-        pattern, index = np.unravel_index(int(np.argmax(table)), table.shape)
+        ahead = table - self.needed
+        pattern, index = np.unravel_index(int(np.argmax(ahead)), ahead.shape)
         best = Placed(int(pattern), int(index))
         taken = any((p.pattern, p.index) == (best.pattern, best.index) for p in placed)
-        return None if taken or strength(table, best) <= self._needed(best) else best
+        return None if taken or strength(table, best) <= self.needed[pattern, index] else best
 
-    def _needed(self, at: Placed) -> float:
-        """Log odds that a change needs: where one was to be expected, that it is likelier than not."""
-        expected = self.log_prior[at.pattern, max(at.index - 1, 0) : at.index + 2].max() > EXPECTED
-        return min(self.threshold, 0.0) if expected else self.threshold
+    @cached_property
+    def needed(self) -> Floats:
+        """Log odds that each change needs, (K, T): more than even ones where one was to be expected."""
+        beside = np.pad(self.log_prior, ((0, 0), (1, 1)), constant_values=-np.inf)
+        near = np.max([beside[:, :-2], beside[:, 1:-1], beside[:, 2:]], axis=0)
+        return np.where(near > EXPECTED, min(self.threshold, 0.0), self.threshold)
 
     def _settle(self, change: Placed, placed: list[Placed]) -> Placed:
         """Move a change to where it fits best: a bend anywhere, others to a snapshot beside and a moment."""
@@ -199,7 +202,8 @@ class _Search:
             most = [self._most(kind, found[kind]) for kind in kinds]
             if not most:
                 continue
-            at = every[_best_few(np.max(most, axis=0), min(self.threshold, 0.0)) & (every > 0)]
+            named = np.max([self.log_prior[self.rows[kind]].max(axis=0) for kind in kinds], axis=0) > EXPECTED
+            at = every[(_best_few(np.max(most, axis=0), min(self.threshold, 0.0)) | named) & (every > 0)]
             if len(at):
                 self._weigh(table, {k: found[k].at(at) for k in kinds}, at)
         return table
