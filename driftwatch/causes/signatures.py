@@ -340,6 +340,8 @@ class SlopeFamilies:
 DRIFT_SCALES = (3.0, 8.0, 20.0)
 
 
+#: Share of the spread of a unit's drift that apply trims, or shift time, have without the other.
+AGES_ALONE = 0.5
 #: How far the apply trims of a pack's shifts may drift because of its wear, in multiples of what single cells
 #: do in the fleet: with its volume, or this much where the volume is not read.
 WITH_WEAR_UNREAD = 3.0
@@ -356,7 +358,11 @@ def slope_families(panel: Panel, fleet: Fleet, slopes: Floats) -> SlopeFamilies:
     mean = np.array([n.slope for n in noise])
     common = np.array([max(n.slope_common_sd, 0.05 * n.sd) for n in noise])
     own = np.array([max(n.slope_sd, 0.05 * n.sd) for n in noise])
-    columns = [np.where(c.of(s), common, 0.0) for s in sorted(set(c.signal))]
+    # What drifts in a usual unit is its fluid: apply trims and shift time together, and each a little alone.
+    ages = c.of("apply_trim", "shift_time")
+    alone = np.where(ages, AGES_ALONE, 1.0)
+    columns = [np.where(c.of(s), alone * common, 0.0) for s in sorted(set(c.signal))]
+    columns.append(np.where(ages, np.sqrt(1.0 - AGES_ALONE**2) * common, 0.0))
     for pack in sorted(set(c.applies[c.pack | c.of("apply_trim")])):
         trims, volume = c.of("apply_trim") & (c.applies == pack), c.pack & (c.channel == pack)
         grows = WITH_WEAR_UNREAD
@@ -368,7 +374,7 @@ def slope_families(panel: Panel, fleet: Fleet, slopes: Floats) -> SlopeFamilies:
     apply, release = c.of("apply_trim"), c.of("release_trim")
     falling = np.where(apply, 1.0, np.where(release, 0.5, 0.0)) * typical
     partly = np.where(release, 0.25, 0.0) * typical
-    old = np.where(apply | c.of("shift_time"), common, 0.0)
+    old = np.where(ages, common, 0.0)
 
     def with_drift(scale: float, *drift: Floats) -> Pattern:
         basis = np.concatenate([usual, scale * _stack(list(drift), c.count)], axis=1)
