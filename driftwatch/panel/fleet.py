@@ -186,8 +186,8 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
         if len(values) < 4:
             continue
         slope = _robust_slope(values, panel.odometer_km / KM, jump[:, inside])
-        slopes.append(slope)
         unit_slopes.append(median(slope))
+        slopes.append(slope - unit_slopes[-1])
         courses.append((panel.days, panel.odometer_km / KM))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
         fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
@@ -241,11 +241,11 @@ def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
         enough = len(g.learning_curve) >= LEAST_BINS
         there = _learning_split(g.learning_curve, fleet.shifts_to_learn)[0] if enough else USUAL_WHITE * white
         at_once = min(max(there - common_white, floor**2), white)
-    centre = float(np.nan_to_num(median(g.slopes)))
+    centre = float(np.nan_to_num(median(g.unit_slopes)))
     by_chance, common_by_chance = _slope_noise(
         g.courses, (white, wander), (common_white, common_wander), memory
     )
-    slope_sd = _beyond(_spread(g.slopes - centre), by_chance + common_by_chance)
+    slope_sd = _beyond(_spread(g.slopes), by_chance)
     slope_common_sd = _beyond(_spread(g.unit_slopes - centre), common_by_chance)
     if not g.per_pack:
         # What a few units do is not what is usual: trims usually stay where they are.
