@@ -195,11 +195,11 @@ def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
 
 
 def _same_loss(one: CauseFinding, other: CauseFinding) -> bool:
-    """A supply pressure that goes on changing one way is one loss, however many steps and bends it takes."""
-    if one.cause != "pressure" or other.cause != "pressure" or not (one.drift or other.drift):
+    """A supply pressure that goes on changing one way, or a drift that levels off, is one loss."""
+    if one.cause != "pressure" or other.cause != "pressure":
         return False
     ways = [e.estimate > 0 for c in (one, other) for e in c.size if e.signal == "apply_trim"]
-    return len(ways) < 2 or ways[0] == ways[1]
+    return (one.drift and other.drift) or len(ways) < 2 or ways[0] == ways[1]
 
 
 def lives(panel: Panel, fit: UnitFit, causes: list[CauseFinding]) -> dict[str, Life]:
