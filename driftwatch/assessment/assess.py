@@ -49,7 +49,7 @@ from driftwatch.store.records import Records
 Progress = Callable[[str, int, int], None]
 
 #: Log posterior odds that a change needs, at a false-alarm rate of 0.05 a unit; see docs/statistics.md.
-THRESHOLD_AT_5_PERCENT = 2.5
+THRESHOLD_AT_5_PERCENT = 3.5
 #: A drop of a pack's volume by this share of its allowance, and this many standard errors, is a new life.
 NEW_LIFE_SHARE = 0.15
 #: The same at a change that is probably a rebuild.
