@@ -6,11 +6,11 @@ candidate: so a cell too short to tell a slope from a step says little about eit
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Course, Design, Indices
+from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Design, Indices
 from driftwatch.changes.evidence import Effects, Jump, Pattern
 from driftwatch.panel.panel import Bools, Floats
 
@@ -145,8 +145,9 @@ class _Rest:
     Attributes
     ----------
     raw : array (C, T, J)
-    weighed : array (C, T, J)
-        Noise precision times what is left of `raw`.
+    weighed : array (C or B, T, J)
+        Noise precision times what is left of `raw`; of the cells `rows` only, where there are such.
+    rows : array (B,) or None
     information : array (C, J)
         raw' precision raw, of what is left.
     whole : array (C, J)
@@ -158,93 +159,95 @@ class _Rest:
 
     raw: Floats
     weighed: Floats
+    rows: Indices | None
     information: Floats
     whole: Floats
     score: Floats
 
     def without(self, other: _Rest, slope: Floats, crossed: Floats, score: Floats) -> _Rest:
         """Take off `slope` (C, J) times another column."""
+        here: Indices | slice = slice(None) if self.rows is None else self.rows
         return replace(
             self,
-            weighed=self.weighed - slope[:, None, :] * other.weighed,
+            weighed=self.weighed - slope[here, None, :] * other.weighed[here],
             information=self.information - slope * crossed,
             score=self.score - slope * score,
         )
 
 
-def _beside(held: Held, columns: Columns) -> _Rest:
+def _beside(held: Held, columns: Columns, group: Indices | None = None) -> _Rest:
+    """Take the held columns off candidates; with `group`, work out `weighed` for its best-read cells only."""
     crossed = np.swapaxes(held.raw, 1, 2) @ columns.weighed
     explained = held.inverse @ crossed
+    information = columns.information - (crossed * explained).sum(axis=1)
+    rows = None if group is None else _best_read(information, group)
+    here: Indices | slice = slice(None) if rows is None else rows
     return _Rest(
         columns.raw,
-        columns.weighed - held.weighed @ explained,
-        columns.information - (crossed * explained).sum(axis=1),
+        columns.weighed[here] - held.weighed[here] @ explained[here],
+        rows,
+        information,
         columns.information,
         columns.score - (held.score[:, None, :] @ explained)[:, 0],
     )
 
 
-def effects_of(
-    design: Design,
-    kind: str,
-    jump: Jump | None,
-    held: Held,
-    at: Indices | None = None,
-    share: float | Floats = SHARE_AFTER,
-) -> Effects:
-    """Effect estimates of one kind of change, at every snapshot or at those given.
+def _best_read(information: Floats, group: Indices) -> Indices:
+    """Give the cell of each group that tells most of all candidates together, (G,)."""
+    order = np.lexsort((-information.sum(axis=1), group))
+    first = np.r_[True, np.diff(group[order]) > 0]
+    return np.asarray(order[first])
 
-    Parameters
+
+@dataclass(frozen=True)
+class Candidates:
+    """Changes at some snapshots, to be estimated beside what is held; kinds share their columns.
+
+    Attributes
     ----------
     design : Design
         The unit's readings.
     held : Held
         What the effects are estimated beside.
-    kind : str
-        One of `COURSES`.
-    jump : Jump, optional
-        What comes beside the change, where something does.
     at : array of int (J,), optional
-        Candidate snapshots.
+        Candidate snapshots; all, half-way before each, if not given.
     share : float or array (J,)
         Share of the shifts before each candidate snapshot that came after the change.
 
     """
-    course = COURSES[kind]
-    shapes = [shape for shape in (course.main, course.late, course.beside) if shape]
-    columns = design.columns if at is None else design.several(shapes, at, share)
-    main = _beside(held, columns[course.main])
-    if kind == "bend":
-        return _effects(design, main, np.zeros(main.score.shape[1]))
-    learning = np.isfinite(design.learned[:, -1])
-    before = design.before if at is None else design.before[:, at]
-    prior = None if jump is None else jump.prior(before)
-    return _without_loners(_sudden(design, course, prior, held, main, columns), design.group, learning)
 
+    design: Design
+    held: Held
+    at: Indices | None = None
+    share: float | Floats = SHARE_AFTER
+    rests: dict[str, _Rest] = field(default_factory=dict)
 
-def _sudden(
-    design: Design,
-    course: Course,
-    jump: tuple[Floats, Floats] | None,
-    held: Held,
-    main: _Rest,
-    columns: dict[str, Columns],
-) -> Effects:
-    late = None if course.late is None else _beside(held, columns[course.late])
-    bonus = np.zeros(main.score.shape[1])
-    if course.beside is not None and jump is not None:
-        beside = _beside(held, columns[course.beside])
-        rest = [main] if late is None else [main, late]
-        rest, bonus = _taken_off(rest, beside, *jump)
-        main, size = rest[0], np.hypot(*jump)
-        late = rest[1] if late is not None else None
-    elif late is not None:
-        # Lateness is weighed as it will be once the change is in the model: in proportion to it.
-        size = _typical_size(design, _effects(design, main, bonus))
-    if late is not None:
+    def effects(self, kind: str, jump: Jump | None) -> Effects:
+        """Estimate one of the kinds of `COURSES`, with what comes beside it, where something does."""
+        course, design = COURSES[kind], self.design
+        main = self._rest(course.main, design.group)
+        bonus = np.zeros(main.score.shape[1])
+        if course.late is None:
+            return _effects(design, main, bonus)
+        late = self._rest(course.late)
+        if course.beside is not None and jump is not None:
+            expected, free = jump.prior(design.before if self.at is None else design.before[:, self.at])
+            (main, late), bonus = _taken_off([main, late], self._rest(course.beside), expected, free)
+            size = np.hypot(expected, free)
+        else:
+            # Lateness is weighed as it will be once the change is in the model: in proportion to it.
+            size = _typical_size(design, _effects(design, main, bonus))
         (main,), by_late = _taken_off([main], late, np.zeros_like(size), LATE_SHARE * size)
-        bonus = bonus + by_late
-    return _effects(design, main, bonus)
+        learning = np.isfinite(design.learned[:, -1])
+        return _without_loners(_effects(design, main, bonus + by_late), design.group, learning)
+
+    def _rest(self, shape: str, group: Indices | None = None) -> _Rest:
+        if shape not in self.rests:
+            design = self.design
+            known = design.columns[shape] if self.at is None else None
+            columns = known or design.placed(shape, np.asarray(self.at), self.share)
+            self.rests[shape] = _beside(self.held, columns, group)
+        return self.rests[shape]
 
 
 def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effects:
@@ -274,7 +277,7 @@ def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effect
 
 def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
     """Effect estimates of any columns, with nothing beside them but what is held."""
-    main = _beside(held, columns)
+    main = _beside(held, columns, design.group)
     return _effects(design, main, np.zeros(main.score.shape[1]))
 
 
@@ -321,11 +324,8 @@ def _shared_part(design: Design, main: _Rest, information: Floats) -> Floats:
 
     Worked out for the best-read cell of each signal and mode, and taken for the others of its kind.
     """
-    total = information.sum(axis=1)
-    order = np.lexsort((-total, design.group))
-    first = np.r_[True, np.diff(design.group[order]) > 0]
-    best = order[first]
-    weights = main.weighed[best] / information[best, None, :]
+    best = _best_read(information, design.group) if main.rows is None else main.rows
+    weights = main.weighed / information[best, None, :]
     spread = (weights * (design.common[design.signal[best]] @ weights)).sum(axis=1)
     # The cells' slopes from the start are not independent of each other either.
     tilt = (weights * design.base[best, :, 1:2]).sum(axis=1)

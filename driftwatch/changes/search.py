@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from driftwatch.changes.design import SHARE_AFTER, SHARES, Design, Indices
-from driftwatch.changes.estimates import Held, Placed, effects_of, held_beside
+from driftwatch.changes.estimates import Candidates, Held, Placed, held_beside
 from driftwatch.changes.evidence import Effects, Jump, Pattern, Stack, log_factors, noisier_factor, stack
 from driftwatch.panel.panel import Floats
 
@@ -134,7 +134,7 @@ class _Search:
             held = self._held(placed[:i] + placed[i + 1 :])
             tables.append(self._odds(held, change))
             kind = self.patterns[change.pattern].kind
-            effects.append(effects_of(self.design, kind, self.jump[kind], held, None, change.share))
+            effects.append(Candidates(self.design, held, None, change.share).effects(kind, self.jump[kind]))
         return SearchResult(tuple(placed), tuple(tables), tuple(effects))
 
     def _held(self, placed: list[Placed]) -> Held:
@@ -187,7 +187,7 @@ class _Search:
             near, shares = list(range(1, last + 1)), (SHARE_AFTER,)
         held = self._held([p for p in placed if p != change])
         share, at = (part.ravel() for part in np.meshgrid(shares, near, indexing="ij"))
-        effects = effects_of(self.design, pattern.kind, pattern.jump, held, at, share)
+        effects = Candidates(self.design, held, at, share).effects(pattern.kind, pattern.jump)
         gain = log_factors(effects, stack([pattern]), self.design.signal)[0]
         gain += self.log_prior[change.pattern, at] - np.where(share == min(SHARES), LATER, 0.0)
         best = int(np.argmax(gain))
@@ -197,7 +197,8 @@ class _Search:
         """Log posterior odds (K, T) of every pattern at the snapshots that are most worth a look."""
         table = np.full(self.log_prior.shape, -np.inf)
         every = np.arange(len(self.design.distance))
-        found = {k: effects_of(self.design, k, self.jump[k], held) for k in self.rows}
+        candidates = Candidates(self.design, held)
+        found = {kind: candidates.effects(kind, self.jump[kind]) for kind in self.rows}
         for kinds in (self.sudden, self.slow):
             most = [self._most(kind, found[kind]) for kind in kinds]
             if not most:
@@ -232,7 +233,7 @@ class _Search:
         near = np.arange(max(change.index - DATED, 1), min(change.index + DATED, last) + 1)
         if pattern.kind == "bend":
             table, near = self._table(held), np.arange(1, last + 1)
-        effects = effects_of(self.design, pattern.kind, pattern.jump, held, near, change.share)
+        effects = Candidates(self.design, held, near, change.share).effects(pattern.kind, pattern.jump)
         own = log_factors(effects, stack([pattern]), self.design.signal)[0]
         own -= noisier_factor(effects, self.design.signal)
         table[change.pattern, near] = own + self.log_prior[change.pattern, near]
@@ -240,9 +241,10 @@ class _Search:
             return table
         at, share = np.full(len(SHARES), change.index), np.array(SHARES)
         here = SHARES.index(change.share)
+        candidates = Candidates(self.design, held, at, share)
         gains, noisier = {}, []
         for kind in self.sudden:
-            effects = effects_of(self.design, kind, self.jump[kind], held, at, share)
+            effects = candidates.effects(kind, self.jump[kind])
             gains[kind] = self._gain(kind, effects)
             noisier.append(noisier_factor(effects.at(np.array([here])), self.design.signal)[0])
         for kind, gain in gains.items():
