@@ -145,7 +145,7 @@ def analyse_unit(panel: Panel, known: FleetQuantities, as_of: date, settings: Se
     causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
     slopes = slope_effects(design, patterns, found.placed)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
-    drifting = calibrated(pressure_from_start(slopes, drifts, design.signal))
+    drifting = calibrated(pressure_from_start(slopes, drifts, design.signal), "pressure", False)
     if drifting >= settings.least_probability:
         causes.append(drift_finding(panel, slopes, drifting))
     causes = tidy(causes)

@@ -53,10 +53,12 @@ def explain_changes(
             signals = np.array([c.signal for c in panel.cells])
             split = split_effect(found.effects[number], place.index, families, both, signals)
         for cause in causes:
-            probability = calibrated(min(sum(p for together, p in chances.items() if cause in together), 1.0))
+            index, drift = _best_of(families, table, place, cause)
+            event = _event(panel, index, cause, slack_days)
+            whole = min(sum(p for together, p in chances.items() if cause in together), 1.0)
+            probability = calibrated(whole, cause, event is not None)
             if probability < least:
                 continue
-            index, drift = _best_of(families, table, place, cause)
             effects = _at(found.effects[number], place.index)
             modes, shifts = _everywhere(panel) if cause in WHOLE_UNIT else _touched(panel, effects)
             findings.append(
@@ -69,7 +71,7 @@ def explain_changes(
                     clutch=None,
                     modes=modes,
                     shifts=shifts,
-                    event=_event(panel, index, cause, slack_days),
+                    event=event,
                     size=_part_sizes(panel, split[cause], modes)
                     if cause in split
                     else _sizes(panel, effects, modes),
