@@ -47,18 +47,20 @@ class Course:
     """How a kind of change runs in time.
 
     `main` is the shape of its effect. `beside` is a shape that comes with it, of its own size in each cell.
-    `late` is the shape that takes up a wrong rate or moment of arrival, in proportion to the effect.
+    `late` is the shape that takes up a wrong rate or moment of arrival, in proportion to the effect; `rough`
+    one for what is left of that where a large change is learned at quite another rate.
     """
 
     main: str
     beside: str | None = None
     late: str | None = None
+    rough: str | None = None
 
 
 #: Shapes that are tried at every snapshot; see the top of this module.
 SHAPES = ("step", "transient", "late", "bend")
 COURSES = {
-    "step": Course("step", late="late"),
+    "step": Course("step", late="late", rough="transient"),
     "bend": Course("bend"),
     # A rebuild sets a new base and clears the values: every cell jumps first, to zero or elsewhere.
     "renewal": Course("step", beside="transient", late="late"),

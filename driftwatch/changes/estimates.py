@@ -18,6 +18,8 @@ from driftwatch.panel.panel import Bools, Floats
 FLAT = 1e-8
 #: Standard deviation of the logarithm of a cell's rate of learning about the fleet's.
 LATE_SHARE = 0.6
+#: What that leaves, which is not linear in the rate, as a share of a change's size.
+ROUGH_SHARE = 0.25
 #: A cell is a loner when it moved so many standard deviations further than the others of its signal and mode,
 #: which themselves moved less than STILL_SDS; at most so many cells, or this share, are taken for such.
 LONER_SDS = 3.5
@@ -100,10 +102,11 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
             precision.append(_precision(free))
             mean.append(expected)
             learned = np.hypot(expected, free)
-        if course.late is not None:
-            columns.append(_column(design, course.late, change))
-            precision.append(_precision(LATE_SHARE * learned))
-            mean.append(np.zeros(len(size)))
+        for shape, part in ((course.late, LATE_SHARE), (course.rough, ROUGH_SHARE)):
+            if shape is not None:
+                columns.append(_column(design, shape, change))
+                precision.append(_precision(part * learned))
+                mean.append(np.zeros(len(size)))
     return hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
 
 
@@ -237,7 +240,14 @@ class Candidates:
         else:
             # Lateness is weighed as it will be once the change is in the model: in proportion to it.
             size = _typical_size(design, _effects(design, main, bonus))
-        (main,), by_late = _taken_off([main], late, np.zeros_like(size), LATE_SHARE * size)
+        nowhere, rest = np.zeros_like(size), [main]
+        if course.rough is not None:
+            rest.append(self._rest(course.rough))
+        rest, by_late = _taken_off(rest, late, nowhere, LATE_SHARE * size)
+        if course.rough is not None:
+            rest, by_rough = _taken_off(rest[:1], rest[1], nowhere, ROUGH_SHARE * size)
+            by_late = by_late + by_rough
+        main = rest[0]
         learning = np.isfinite(design.learned[:, -1])
         return _without_loners(_effects(design, main, bonus + by_late), design.group, learning)
 
