@@ -267,7 +267,8 @@ def _wear(panel: Panel, clutches: list[ClutchOutlook], settings: Settings) -> li
     half = float(norm.ppf(0.95))
     for outlook in clutches:
         sd = max(outlook.used_se, 1e-6)
-        probability = float(norm.cdf((outlook.used - settings.wear_share) / sd))
+        share_passed = float(norm.cdf((outlook.used - settings.wear_share) / sd))
+        probability = calibrated(share_passed, "wear", False)
         if probability < settings.least_probability:
             continue
         gain = outlook.used * (outlook.limit_cm3 - outlook.life_start_cm3)

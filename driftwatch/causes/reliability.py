@@ -2,9 +2,9 @@
 
 The model is surer than it should be of what nobody logged, since the world has more ways than its families;
 where the log says the same, it is right as often as it says; and of falling supply pressure, whose rivals
-(ageing fluid, wear of all packs) are given much room, it is less sure than it might be. The numbers were set
-on invented fleets whose truth is known (two simulators, four difficulties, seeds 51, 52, 61 and 62);
-docs/statistics.md has the table on other seeds.
+(ageing fluid, wear of all packs) are given much room, and of wear it is less sure than it might be. The
+numbers were set on invented fleets whose truth is known (two simulators, four difficulties, seeds 51, 52, 61,
+62, 71 and 72); docs/statistics.md has the table on other seeds.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ class Scaling:
     most: float
 
 
-LOGGED = Scaling(kept=1.0, shift=0.0, most=0.99)
-UNLOGGED = Scaling(kept=0.55, shift=-0.3, most=0.95)
+LOGGED = Scaling(kept=0.8, shift=0.0, most=0.995)
+UNLOGGED = Scaling(kept=0.6, shift=-1.2, most=0.96)
 PRESSURE = Scaling(kept=0.8, shift=0.9, most=0.97)
+WEAR = Scaling(kept=1.5, shift=0.0, most=0.995)
 
 
 def calibrated(probability: float, cause: str, logged: bool) -> float:
@@ -35,7 +36,8 @@ def calibrated(probability: float, cause: str, logged: bool) -> float:
     from memory), with a ceiling. What nobody logged is never said surer than the model has it.
     """
     odds = float(logit(probability))
-    scaling = PRESSURE if cause == "pressure" else LOGGED if logged else UNLOGGED
+    of_cause = {"pressure": PRESSURE, "wear": WEAR}
+    scaling = of_cause.get(cause, LOGGED if logged else UNLOGGED)
     said = scaling.kept * odds + scaling.shift
     if scaling is UNLOGGED:
         said = min(said, odds)
