@@ -2,7 +2,10 @@
 
     python -m tests.bench.scorecard [--world own other] [--units 60] [--seeds 101 102]
         [--difficulty usual noisy sparse hard] [--as-of-shares 0.6 0.8 1.0] [--baseline] [--mistakes]
-        [--reliability]
+        [--reliability] [--without PART ...]
+
+`--without all` scores the program with each of its parts switched off in turn beside it; see
+`tests.bench.switches`.
 
 Each fleet is assessed on several days, given as shares of the time from its first to its last reading; on
 each day the truth is what has happened by then. What counts as right, wrong and missed is written in
@@ -34,6 +37,7 @@ from tests.bench.scoring import (
     reliability,
     score_unit,
 )
+from tests.bench.switches import SWITCHES, without
 
 Judge = Callable[[Records], Sequence[SaidLike]]
 
@@ -115,9 +119,9 @@ def summary(cards: dict[tuple[str, str, str], Card]) -> str:
         "80 % covers",
         "s/unit",
     )
-    lines = [f"{'world':<6} {'difficulty':<10} {'said by':<9}" + "".join(f" {h:>15}" for h in heads)]
+    lines = [f"{'world':<6} {'difficulty':<10} {'said by':<20}" + "".join(f" {h:>15}" for h in heads)]
     for (world, difficulty, name), card in cards.items():
-        row = f"{world:<6} {difficulty:<10} {name:<9}" + "".join(
+        row = f"{world:<6} {difficulty:<10} {name:<20}" + "".join(
             f" {c:>15}" for c in _figures(difficulty, card)
         )
         lines.append(row)
@@ -129,9 +133,10 @@ def reliability_table(cards: dict[tuple[str, str, str], Card]) -> str:
     said: dict[tuple[str, str], list[tuple[float, bool]]] = {}
     for (world, _, name), card in cards.items():
         said.setdefault((world, name), []).extend(card.said)
-    lines = [f"{'world':<6} {'said by':<9} {'probability':>13} {'findings':>9} {'said':>6} {'held':>6}"]
+    lines = [f"{'world':<6} {'said by':<20} {'probability':>13} {'findings':>9} {'said':>6} {'held':>6}"]
     lines += [
-        f"{world:<6} {name:<9} {f'{r.low:g} to {r.high:g}':>13} {r.findings:>9} {r.said:>6.3f} {r.held:>6.3f}"
+        f"{world:<6} {name:<20} {f'{r.low:g} to {r.high:g}':>13} {r.findings:>9} "
+        f"{r.said:>6.3f} {r.held:>6.3f}"
         for (world, name), pairs in said.items()
         for r in reliability(pairs)
     ]
@@ -168,11 +173,20 @@ def main() -> None:
     parser.add_argument(
         "--reliability", action="store_true", help="for classes of probability, how many findings held"
     )
+    parser.add_argument(
+        "--without",
+        nargs="+",
+        choices=["all", *SWITCHES],
+        default=[],
+        help="score the program with these parts switched off beside it, one at a time",
+    )
     parser.add_argument("--baseline", action="store_true", help="score the notebook's answers beside")
     options = parser.parse_args()
     judges: dict[str, Judge] = {"program": program}
     if options.baseline:
         judges["notebook"] = notebook
+    parts = list(SWITCHES) if "all" in options.without else options.without
+    judges |= {f"- {part}": without(part) for part in parts}
     cards: dict[tuple[str, str, str], Card] = {}
     for world in options.world:
         for difficulty in options.difficulty:
