@@ -8,7 +8,7 @@ through the low rank of the shared parts (Woodbury identity).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -190,36 +190,38 @@ def log_factors(effects: Effects, patterns: Stack, signal: NDArray[np.int64]) ->
         np.broadcast_to(scale[..., 0], (*patterns.scales.shape, len(own))),
     )
     marginal = np.logaddexp.reduce(density, axis=1) - np.log(patterns.scales.shape[1])
-    return np.asarray(marginal - _null_density(effects, own, signal) + effects.bonus)
+    null = _null_densities(effects.estimate, effects.shared_sd, own, signal)
+    return np.asarray(marginal - null + effects.bonus)
 
 
 def noisier_factor(effects: Effects, signal: NDArray[np.int64]) -> Floats:
     """Log Bayes factor of "no change, but perhaps noisier here" against plain "no change", shape (J,)."""
     own = np.minimum(effects.own_var, UNTOLD)
-    plain = _null_density(effects, own, signal)
-    louder = [
-        np.log(chance)
-        + _null_density(
-            replace(effects, shared_sd=np.sqrt(shared) * effects.shared_sd),
-            np.where(own < UNTOLD, factor * own, UNTOLD),
-            signal,
-        )
-        for (factor, shared), chance in NOISIER.items()
-    ]
-    return np.asarray(np.logaddexp.reduce(louder) - plain)
+    factor, shared = np.array(list(NOISIER)).T[:, :, None, None]
+    louder = _null_densities(
+        effects.estimate,
+        np.sqrt(shared) * effects.shared_sd,
+        np.where(own < UNTOLD, factor * own, UNTOLD),
+        signal,
+    )
+    chance = np.log(list(NOISIER.values()))[:, None]
+    plain = _null_densities(effects.estimate, effects.shared_sd, own, signal)
+    return np.asarray(np.logaddexp.reduce(chance + louder) - plain)
 
 
-def _null_density(effects: Effects, own: Floats, signal: NDArray[np.int64]) -> Floats:
-    """Log density of the estimates where there is no change: noise, part of it shared, shape (J,).
+def _null_densities(estimate: Floats, shared_sd: Floats, own: Floats, signal: NDArray[np.int64]) -> Floats:
+    """Log density of the estimates where there is no change: noise, part of it shared, shape (..., J).
 
-    The cells of different signals share nothing, so the inner matrix of the identity is diagonal.
+    All are (..., J, C). The cells of different signals share nothing, so the inner matrix of the identity is
+    diagonal.
     """
     member = (signal[:, None] == np.arange(signal.max(initial=-1) + 1)).astype(float)
     weight = 1.0 / own
-    inner = 1.0 + (weight * effects.shared_sd**2) @ member
-    projected = (weight * effects.shared_sd * effects.estimate) @ member
-    quadratic = (weight * effects.estimate**2).sum(axis=1) - (projected**2 / inner).sum(axis=1)
-    return np.asarray(-0.5 * (quadratic + np.log(own).sum(axis=1) + np.log(inner).sum(axis=1)))
+    pull = weight * shared_sd
+    inner = 1.0 + (pull * shared_sd) @ member
+    projected = (pull * estimate) @ member
+    quadratic = (weight * estimate**2).sum(axis=-1) - (projected**2 / inner).sum(axis=-1)
+    return np.asarray(-0.5 * (quadratic + np.log(own).sum(axis=-1) + np.log(inner).sum(axis=-1)))
 
 
 def _log_densities(

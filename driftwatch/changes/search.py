@@ -145,7 +145,7 @@ class _Search:
             best = self._best(placed)
             if best is None:
                 break
-            placed = [self._settle(p, [*placed, best]) for p in [*placed, best]]
+            placed = [*placed, self._settle(best, placed)]
         return placed
 
     def _revise(self, placed: list[Placed]) -> list[Placed]:
