@@ -9,7 +9,7 @@ from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from driftwatch.assessment.cautions import cautions
 from driftwatch.assessment.processes import each
@@ -228,7 +228,7 @@ def _finding(panel: Panel, cause: CauseFinding) -> Finding:
     index = cause.index
     after = _day(panel, max(index - 1, 0)) if index is not None else None
     by = None if cause.drift or index is None else _day(panel, index)
-    half = float(norm.ppf(0.95))
+    half = float(ndtri(0.95))
     size = tuple(
         Effect(e.signal, e.unit, e.estimate, e.estimate - half * e.se, e.estimate + half * e.se)
         for e in cause.size
@@ -264,10 +264,10 @@ def _finding(panel: Panel, cause: CauseFinding) -> Finding:
 def _wear(panel: Panel, clutches: list[ClutchOutlook], settings: Settings) -> list[Finding]:
     """A wear finding for each pack that has probably used `wear_share` of its allowance in this life."""
     made = []
-    half = float(norm.ppf(0.95))
+    half = float(ndtri(0.95))
     for outlook in clutches:
         sd = max(outlook.used_se, 1e-6)
-        share_passed = float(norm.cdf((outlook.used - settings.wear_share) / sd))
+        share_passed = float(ndtr((outlook.used - settings.wear_share) / sd))
         probability = calibrated(share_passed, "wear", False)
         if probability < settings.least_probability:
             continue

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 from statsmodels.stats.multitest import multipletests
 
 from driftwatch.causes.prior import LOG_IS_RIGHT, nearness
@@ -205,7 +205,7 @@ def _moved(
             mean, se = _pooled(effects, where & (signal == s))
             if np.isfinite(se) and se > 0:
                 names.append(name)
-                p_values.append(2.0 * float(norm.sf(abs(mean) / se)))
+                p_values.append(2.0 * float(ndtr(-abs(mean) / se)))
     if not p_values:
         return ()
     rejected = multipletests(p_values, FALSELY_TOUCHED, method="fdr_by")[0]

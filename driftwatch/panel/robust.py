@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from driftwatch.panel.panel import Floats, Panel
 
@@ -92,5 +92,5 @@ def trimmed_sd(differences: Floats, kept: float = TRIM) -> float:
 @cache
 def _kept_square(kept: float) -> float:
     """Mean square of a standard normal variable within its central share `kept`."""
-    z = norm.ppf(0.5 + kept / 2.0)
-    return float(1.0 - 2.0 * z * norm.pdf(z) / kept)
+    z = float(ndtri(0.5 + kept / 2.0))
+    return float(1.0 - 2.0 * z * np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) / kept)

@@ -8,7 +8,7 @@ from datetime import date
 from functools import partial
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from driftwatch.panel.noise import KM, Fleet, corrected
 from driftwatch.panel.panel import Floats, Panel
@@ -162,7 +162,7 @@ def _outlook(
         life_start_cm3=start,
         volume_cm3=now,
         growth_cm3_per_10000km=rate,
-        growth_interval=(rate + norm.ppf(0.1) * rate_sd, rate + norm.ppf(0.9) * rate_sd),
+        growth_interval=(rate + ndtri(0.1) * rate_sd, rate + ndtri(0.9) * rate_sd),
         limit_cm3=limit,
         limit_source=panel.profile.limit_source,
         used=gain / allowance if allowance > 0 else 1.0,
