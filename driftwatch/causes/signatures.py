@@ -253,7 +253,7 @@ def _relearn(c: _Cells) -> tuple[Family, ...]:
     spread = c.column(np.where(shifts, COMES_BACK, 0.01))
     none = np.zeros(c.count)
     return tuple(
-        Family(Pattern("relearn", kind, basis, spread, none, (1.0,), jump), ("relearn",), share)
+        Family(Pattern("relearn", kind, basis, spread, none, (1.0,), jump, returns=True), ("relearn",), share)
         for kind, jump, share in c.clearings
     )
 

@@ -57,6 +57,8 @@ class Held:
         Posterior covariance of the coefficients.
     score : array (C, n)
         raw' precision readings, and what the prior adds.
+    effect : tuple of int
+        For each change placed, its column: of what stays, or of the jump where nothing does.
 
     """
 
@@ -66,6 +68,7 @@ class Held:
     weighed: Floats
     inverse: Floats
     score: Floats
+    effect: tuple[int, ...] = ()
 
     @property
     def solution(self) -> Floats:
@@ -91,6 +94,7 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     mean = [np.zeros(len(design.signal))] * len(precision)
     size = held.solution[:, BASE:]
     size_se = np.sqrt(np.maximum(np.diagonal(held.inverse, axis1=1, axis2=2)[:, BASE:], 0.0))
+    effect = list(range(BASE, BASE + len(placed)))
     for i, change in enumerate(placed):
         pattern = patterns[change.pattern]
         course = COURSES[pattern.kind]
@@ -98,6 +102,7 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
         learned = np.abs(size[:, i])
         if course.beside is not None and pattern.jump is not None:
             expected, free = (part[:, 0] for part in pattern.jump.prior(design.before[:, [change.index]]))
+            effect[i] = len(precision) if pattern.returns else effect[i]
             columns.append(_column(design, course.beside, change))
             precision.append(_precision(free))
             mean.append(expected)
@@ -107,7 +112,8 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
                 columns.append(_column(design, shape, change))
                 precision.append(_precision(part * learned))
                 mean.append(np.zeros(len(size)))
-    return hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
+    held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
+    return replace(held, effect=tuple(effect))
 
 
 def _precision(sd: Floats) -> Floats:

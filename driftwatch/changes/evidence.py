@@ -69,7 +69,7 @@ class Pattern:
     ----------
     name : str
         Free for the caller, who alone knows what it stands for.
-    kind : {"step", "bend", "renewal", "renewal elsewhere", "clearing"}
+    kind : {"step", "bend", "renewal", "renewal elsewhere"}
         How it runs in time; see `driftwatch.changes.design`.
     basis : array (C, R)
         Effect = basis @ magnitudes, magnitudes independent standard normal.
@@ -81,6 +81,8 @@ class Pattern:
         Mean effect (not scaled).
     jump : Jump, optional
         What comes beside the change (renewals); one and the same for all patterns of a kind.
+    returns : bool
+        Nothing stays but what comes beside the change: it is that, a jump and return.
 
     """
 
@@ -91,6 +93,7 @@ class Pattern:
     mean: Floats
     scales: tuple[float, ...] = (1.0, 3.0, 9.0)
     jump: Jump | None = None
+    returns: bool = False
 
     @cached_property
     def sd(self) -> Floats:

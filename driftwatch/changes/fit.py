@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from driftwatch.changes.design import COURSES, Design
-from driftwatch.changes.estimates import BASE, Placed, estimate_effects, held_beside, without_slope
+from driftwatch.changes.estimates import Placed, estimate_effects, held_beside, without_slope
 from driftwatch.changes.evidence import Effects, Pattern
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.changes.search import SearchResult, strength
@@ -22,14 +22,14 @@ def fit_unit(
     se = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     changes = tuple(
         Change(
-            kind=COURSES[patterns[place.pattern].kind].main,
+            kind=_shape(patterns[place.pattern]),
             index=place.index,
             span=_span(table, place),
-            effect=solution[:, BASE + i],
-            effect_se=se[:, BASE + i],
+            effect=solution[:, column],
+            effect_se=se[:, column],
             evidence=strength(table, place),
         )
-        for i, (place, table) in enumerate(zip(found.placed, found.tables, strict=True))
+        for place, table, column in zip(found.placed, found.tables, held.effect, strict=True)
     )
     spread = ((held.raw @ covariance) * held.raw).sum(axis=2)
     return UnitFit(
@@ -40,6 +40,12 @@ def fit_unit(
         noise_sd=np.array([fleet.noise[c.signal].sd for c in panel.cells]),
         changes=changes,
     )
+
+
+def _shape(pattern: Pattern) -> str:
+    """Shape of a change as it shows: where nothing stays, that of what comes beside it."""
+    course = COURSES[pattern.kind]
+    return course.beside if pattern.returns and course.beside else course.main
 
 
 def slope_effects(design: Design, patterns: tuple[Pattern, ...], placed: tuple[Placed, ...]) -> Effects:
