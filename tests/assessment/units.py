@@ -12,14 +12,13 @@ from functools import lru_cache
 
 import numpy as np
 
-from driftwatch.assessment.assess import FleetQuantities, analyse_unit
+from driftwatch.assessment.assess import FleetQuantities, analyse_unit, fleet_quantities
 from driftwatch.assessment.results import Finding, UnitAnalysis, UnitAssessment
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import fit_fleet
 from driftwatch.profile.load import builtin
 from driftwatch.profile.model import Profile
-from driftwatch.service.outlook import fleet_rates
 from driftwatch.settings import Settings
 from driftwatch.simulate import (
     EASY,
@@ -60,11 +59,10 @@ def quiet_records(name: str = "generic-6") -> Records:
 
 
 def learned_from(records: Records) -> FleetQuantities:
-    shifts = Settings().shifts_to_learn
     built = panels(records)
-    rough = fit_fleet(built, shifts)
+    rough = fit_fleet(built, Settings().shifts_to_learn)
     clean = [without_faults(panel, rough, disturbance_proportion(built, rough)) for panel in built]
-    return FleetQuantities(fit_fleet(clean, shifts), fleet_rates(clean))
+    return fleet_quantities(clean, Settings())
 
 
 def plan(*actions: Action, log: tuple[LogEntry, ...] = (), **changes: object) -> UnitPlan:

@@ -18,9 +18,7 @@ NOISE = 0.3
 
 def pattern(kind: str, size: float) -> Pattern:
     """All cells move one way, each a little on its own."""
-    return Pattern(
-        kind, kind, np.full((CELLS, 1), size), np.full(CELLS, 0.3 * size), np.zeros(CELLS), np.zeros(CELLS)
-    )
+    return Pattern(kind, kind, np.full((CELLS, 1), size), np.full(CELLS, 0.3 * size), np.zeros(CELLS))
 
 
 PATTERNS = (pattern("step", 0.5), pattern("bend", 0.15))
