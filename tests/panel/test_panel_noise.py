@@ -9,7 +9,7 @@ import pytest
 
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import disturbance_proportion, without_faults
-from driftwatch.panel.fleet import fit_fleet
+from driftwatch.panel.fleet import _beyond, _robust_slope, _slope_noise, fit_fleet
 from driftwatch.panel.noise import (
     MONTH,
     Fleet,
@@ -275,3 +275,68 @@ def test_a_unit_that_is_noisier_than_its_fleet_has_scales_of_its_own():
     scales = unit_scales(loud, fleet)
     assert scales.own == pytest.approx(3.0, rel=0.2)
     assert unit_scales(made[0], fleet).own == pytest.approx(1.0, rel=0.2)
+
+
+# --- slopes, and what noise makes of them -------------------------------------------------------------------
+
+
+def noisy_columns(days: np.ndarray, white: float, wander: float, memory: float, count: int) -> np.ndarray:
+    """Columns (T, count) of noise with these variances, as `_slope_noise` takes it to be."""
+    rng = np.random.default_rng(17)
+    together = wander * memory ** (np.abs(days[:, None] - days) / MONTH)
+    factor = np.linalg.cholesky(together + white * np.eye(len(days)))
+    return factor @ rng.normal(size=(len(days), count))
+
+
+@pytest.mark.parametrize(("white", "wander"), [(1.0, 0.0), (0.0, 1.0), (1.0, 0.6)])
+@pytest.mark.parametrize("count", [12, 24, 40])
+def test_what_noise_makes_of_slopes_is_about_what_it_makes_in_simulation(white, wander, count):
+    # Second implementation: 4000 cells of noise alone. A median of a few pairs is a little better than one of
+    # many (2 / pi), and one of pairs that wander together a little worse than their mean: within 20 %.
+    days, distance = np.arange(count) * 30.0, np.arange(count) * 0.42
+    values = noisy_columns(days, white, wander, 0.7, 4000)
+    slopes = _robust_slope(values, distance, np.zeros((count, 1)))
+    own, common = _slope_noise([(days, distance)], (white, wander), (0.5 * white, 0.25 * wander), 0.7)
+    assert own == pytest.approx(slopes.var(), rel=0.2)
+    parts = [_slope_noise([(days, distance)], p, (0.0, 0.0), 0.7)[0] for p in ((white, 0.0), (0.0, wander))]
+    assert common == pytest.approx(0.5 * parts[0] + 0.25 * parts[1])
+
+
+def test_a_unit_that_stood_still_says_nothing_of_slopes():
+    stood = (np.arange(8) * 30.0, np.zeros(8))
+    driven = (np.arange(8) * 30.0, np.arange(8) * 0.4)
+    alone = _slope_noise([driven], (1.0, 0.0), (0.0, 0.0), 0.5)
+    assert _slope_noise([stood, driven], (1.0, 0.0), (0.0, 0.0), 0.5) == alone
+    assert _slope_noise([stood], (1.0, 1.0), (1.0, 1.0), 0.5) == (0.0, 0.0)
+
+
+def test_slopes_count_as_real_beyond_what_noise_makes_of_them():
+    # Hand-solved: sqrt(5^2 - 9) = 4; of a spread that noise explains, four tenths are left.
+    assert _beyond(5.0, 9.0) == pytest.approx(4.0)
+    assert _beyond(5.0, 24.0) == pytest.approx(2.0)
+    assert _beyond(5.0, 99.0) == pytest.approx(2.0)
+
+
+def sloping(own: float, common: float):
+    distance = 0.4 * np.arange(COUNT)[:, None]
+
+    def noise(rng, warm):
+        slope = rng.normal(0.0, common) + rng.normal(0.0, own, len(SHIFTS))
+        return slope * distance + rng.normal(0.0, 1.0, (COUNT, len(SHIFTS)))
+
+    return noise
+
+
+def test_slopes_of_cells_and_of_units_are_told_apart_without_what_noise_makes_of_them():
+    # Known truth. 20 units lean by 4 / 24 on what is usual, 0.12 noise sd. A spread of 20 unit slopes is
+    # known to 1.26 / sqrt(20), about 30 %, the mean of three to half of that; cells' own slopes pass in part
+    # for wandering, so that their spread comes out up to a third too small and never too large.
+    usual, rest = 4.0 / 24.0 * 0.12, 20.0 / 24.0
+    seen = [fit_fleet(fleet_of(sloping(0.3, 0.3), seed=s), 10.0).noise["apply_trim"] for s in (1, 2, 3)]
+    for noise in seen:
+        assert rest * 0.2 + usual < noise.slope_sd < rest * 0.3 + usual
+    assert np.mean([n.slope_common_sd for n in seen]) == pytest.approx(rest * 0.3 + usual, rel=0.3)
+    # Noise alone makes slopes of sd sqrt(pi / 2) x sqrt(2 / 12) / 4.8 = 0.107; four tenths of them are left.
+    still = fit_fleet(fleet_of(sloping(0.0, 0.0)), 10.0).noise["apply_trim"]
+    assert still.slope_sd == pytest.approx(rest * 0.4 * 0.107 + usual, rel=0.3)
+    assert still.slope_common_sd < rest * 0.107 + usual
