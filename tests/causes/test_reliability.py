@@ -7,7 +7,7 @@ import pytest
 
 from driftwatch.causes.reliability import LOGGED, PRESSURE, UNLOGGED, WEAR, calibrated
 
-#: Cause, whether the log says it too, and how it is said.
+#: Cause, whether the log says it too, and the table by which it is said.
 WAYS = (
     ("power", True, LOGGED),
     ("power", False, UNLOGGED),
@@ -17,27 +17,31 @@ WAYS = (
 )
 
 
-def odds(probability: float) -> float:
-    return probability / (1.0 - probability)
+def chance(log_odds: float) -> float:
+    return float(1.0 / (1.0 + np.exp(-log_odds)))
 
 
-@pytest.mark.parametrize(("cause", "logged", "scaling"), WAYS)
-@pytest.mark.parametrize("alone", [0.35, 0.6, 0.8])
-def test_log_odds_are_scaled_and_shifted(cause, logged, scaling, alone):
-    # Hand-solved: odds o become o^kept e^shift; what nobody logged is never said surer than the model has it.
-    said = odds(alone) ** scaling.kept * np.exp(scaling.shift)
-    said = min(said, odds(alone)) if scaling is UNLOGGED else said
-    assert odds(calibrated(alone, cause, logged)) == pytest.approx(said)
+@pytest.mark.parametrize(("cause", "logged", "table"), WAYS)
+def test_a_probability_is_read_off_its_table_straight_between_the_points(cause, logged, table):
+    # Hand-solved: at a point, the other column; a quarter of the way to the next, a quarter of the way there.
+    model, held = table
+    assert calibrated(chance(model[1]), cause, logged) == pytest.approx(chance(held[1]))
+    between = chance(0.75 * model[2] + 0.25 * model[3])
+    said = chance(0.75 * held[2] + 0.25 * held[3])
+    assert calibrated(between, cause, logged) == pytest.approx(said)
 
 
-def test_what_nobody_logged_is_said_as_it_is_where_scaling_would_make_it_surer():
-    # Hand-solved: 1/400 to the power of 0.6 and e^-1.2 is 1/121, more than 1/400.
-    assert calibrated(1.0 / 401.0, "fluid", False) == pytest.approx(1.0 / 401.0)
-    assert calibrated(0.8, "fluid", False) < 0.8 < calibrated(0.9, "fluid", True)
-
-
-@pytest.mark.parametrize(("cause", "logged", "scaling"), WAYS)
-def test_the_order_of_findings_stays_and_none_is_certain(cause, logged, scaling):
+@pytest.mark.parametrize(("cause", "logged", "table"), WAYS)
+def test_the_order_of_findings_stays_and_nothing_is_certain(cause, logged, table):
+    # Level beyond the table: what the model has with 0 or 1 is said as the first or the last point.
+    model, held = table
+    assert (np.diff(model) > 0.0).all()
     said = [calibrated(p, cause, logged) for p in np.linspace(0.0, 1.0, 500)]
     assert (np.diff(said) >= 0.0).all()
-    assert (said[0], said[-1]) == (0.0, scaling.most)
+    assert said[0] == pytest.approx(chance(held[0]))
+    assert said[-1] == pytest.approx(chance(held[-1]))
+
+
+def test_what_nobody_logged_is_said_with_less_than_what_the_log_says_too():
+    for p in (0.3, 0.6, 0.9, 0.99):
+        assert calibrated(p, "fluid", False) < calibrated(p, "fluid", True)
