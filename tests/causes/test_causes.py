@@ -28,6 +28,7 @@ from tests.assessment.units import (
 )
 
 DAY = 400.0
+TRIMS = ("apply_trim", "release_trim", "shift_time", "torque_cut")
 EVERY_PACK = tuple(c.id for c in profile().clutches)
 ALONE = {
     "power": Action("power", DAY, 25.0),
@@ -93,6 +94,29 @@ def test_hardly_anything_is_said_beside_the_cause():
     said = [(action.kind, alone(name, seed).assessment) for name, action in ALONE.items() for seed in SEEDS]
     false = sum(any(f.cause != kind for f in likely(unit)) for kind, unit in said)
     assert false <= binom.ppf(0.99, len(said), 0.05)
+
+
+@pytest.mark.parametrize("kind", ["relearn", "rebuild"])
+@pytest.mark.parametrize("signals", [TRIMS, ("apply_trim",)])
+def test_unlogged_a_rebuild_is_told_from_a_relearn_without_any_volumes(kind, signals):
+    # Both begin alike: every value is cleared. Only where values settle tells one from the other.
+    for seed in range(20, 26):
+        analysis = analysis_of(records_of(plan(ALONE[kind], signals=signals), seed))
+        found = [f for f in analysis.assessment.findings if f.by]
+        assert [f.cause for f in found] == [kind], seed
+        assert in_time(found[0])
+        changes = [c.kind for c in analysis.fit.changes]
+        assert changes == ["transient" if kind == "relearn" else "step"], seed
+
+
+def test_a_relearn_is_told_with_its_jump_to_where_values_are_when_cleared():
+    # The simulator clears trims to zero: the jump of the trims is what they had learned, with the minus sign.
+    analysis = alone("relearn")
+    change = analysis.fit.changes[0]
+    trims = np.array(["trim" in c.signal and c.mode == "normal" for c in analysis.panel.cells])
+    jump = -analysis.fit.fitted[change.index - 1]
+    assert (np.abs(change.effect - jump)[trims] < 4.0 * np.hypot(change.effect_se, 1.0)[trims]).all()
+    assert np.corrcoef(change.effect[trims], jump[trims])[0, 1] > 0.95
 
 
 def test_a_pressure_drift_from_before_the_first_snapshot_is_told():

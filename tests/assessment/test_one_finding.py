@@ -1,0 +1,59 @@
+"""One change, one finding: what `tidy` keeps of findings that tell of the same thing; by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from driftwatch.assessment.assess import tidy
+from driftwatch.causes.results import CauseFinding, SignalEffect
+
+
+def found(
+    cause: str, index: int | None, probability: float = 0.9, drift: bool = False, rise: float = 5.0
+) -> CauseFinding:
+    return CauseFinding(
+        cause=cause,
+        probability=probability,
+        index=index,
+        drift=drift,
+        change=index,
+        clutch=None,
+        modes=(),
+        shifts=(),
+        event=None,
+        size=(SignalEffect("apply_trim", "kPa", rise, 0.5), SignalEffect("shift_time", "s", -rise, 0.5)),
+        rivals=(),
+    )
+
+
+def test_a_loss_of_pressure_from_the_start_and_a_bend_that_goes_on_with_it_are_one():
+    start, bend = found("pressure", None, 0.6, drift=True), found("pressure", 9, 0.9, drift=True)
+    assert tidy([start, bend]) == [bend]
+
+
+def test_a_drift_that_levels_off_is_no_second_loss():
+    # The pressure falls, and then the slope bends back: the trims of the second bend go down.
+    falls, levels = (found("pressure", i, p, True, r) for i, p, r in ((5, 0.9, 6.0), (15, 0.7, -6.0)))
+    assert tidy([falls, levels]) == [falls]
+
+
+@pytest.mark.parametrize("drift", [False, True])
+def test_a_step_of_pressure_the_same_way_is_the_same_loss_and_one_back_is_not(drift):
+    loss = found("pressure", 4, 0.9, drift)
+    assert tidy([loss, found("pressure", 12, 0.6)]) == [loss]
+    back = found("pressure", 12, 0.6, rise=-5.0)
+    assert tidy([loss, back]) == [loss, back]
+
+
+def test_other_causes_are_not_merged_however_alike_they_go():
+    changes = [found("fluid", 4), found("fluid", 12, 0.8), found("pressure", 12, 0.7)]
+    assert tidy(changes) == changes
+
+
+def test_echoes_at_the_next_snapshot_and_a_relearn_beside_a_rebuild_are_left_out():
+    rebuild, echo, relearn = found("rebuild", 8), found("rebuild", 9, 0.5), found("relearn", 7, 0.8)
+    assert tidy([relearn, echo, rebuild]) == [rebuild]
+    apart = [rebuild, found("relearn", 11, 0.8)]
+    assert tidy(apart) == apart
+    unsure = [found("relearn", 8, 0.6), found("rebuild", 8, 0.4)]
+    assert tidy(unsure) == unsure

@@ -1,0 +1,104 @@
+"""Drifts from before the first snapshot: what slopes of a usual unit may do; by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from driftwatch.causes.drift import pressure_from_start
+from driftwatch.causes.signatures import AGES_ALONE, WITH_WEAR_UNREAD, SlopeFamilies, slope_families
+from driftwatch.changes.evidence import Effects
+from driftwatch.panel.build import panels
+from driftwatch.panel.panel import Cell, Floats, Panel
+from tests.assessment.units import known, plan, profile, records_of
+from tests.reference.plain_series import WHITE
+
+#: Own and common spread of slopes, the same for every signal.
+OWN, COMMON = 0.2, 0.5
+FLEET = replace(
+    known().fleet,
+    noise={s.name: replace(WHITE, slope_sd=OWN, slope_common_sd=COMMON) for s in profile().signals},
+)
+
+
+def unit(*signals: str) -> Panel:
+    chosen = signals or tuple(s.name for s in profile().signals)
+    return panels(records_of(plan(signals=chosen, modes=("normal",))))[0]
+
+
+def where(panel: Panel, signal: str, pack: str) -> Floats:
+    def is_of(cell: Cell) -> bool:
+        return cell.signal == signal and pack in (cell.applies, cell.channel)
+
+    return np.array([is_of(c) for c in panel.cells], dtype=float)
+
+
+def slopes_of(panel: Panel, **size: float) -> Floats:
+    """Slopes (C,): each pack's volume as said, all else at rest."""
+    return sum((s * where(panel, "clutch_volume", p) for p, s in size.items()), np.zeros(len(panel.cells)))
+
+
+def variances(panel: Panel, slopes: Floats) -> Floats:
+    usual = slope_families(panel, FLEET, slopes).usual
+    return usual.basis @ usual.basis.T
+
+
+def test_a_usual_units_trims_and_times_drift_together_and_each_a_little_alone():
+    # Hand-solved: apply trims and shift time each have the variance COMMON^2, of which a quarter is alone;
+    # what is left they share. Torque cut shares nothing with either.
+    panel = unit()
+    together = variances(panel, slopes_of(panel))
+    at = {
+        s: next(i for i, c in enumerate(panel.cells) if c.signal == s) for s in ("shift_time", "torque_cut")
+    }
+    apply = [i for i, c in enumerate(panel.cells) if c.signal == "apply_trim"]
+    onto = {panel.cells[i].applies: i for i in apply}
+    one, other = list(onto.values())[:2]
+    assert AGES_ALONE == 0.5
+    assert together[at["shift_time"], at["shift_time"]] == pytest.approx(COMMON**2)
+    assert together[one, at["shift_time"]] == pytest.approx(0.75 * COMMON**2)
+    assert together[one, other] == pytest.approx(COMMON**2)
+    assert together[one, at["torque_cut"]] == 0.0
+    assert together[at["torque_cut"], at["torque_cut"]] == pytest.approx(COMMON**2)
+
+
+@pytest.mark.parametrize(("growth", "reach"), [(0.0, 1.0), (0.6, np.sqrt(10.0)), (2.4, np.sqrt(145.0))])
+def test_wear_moves_the_trims_of_its_shifts_as_far_as_the_packs_volume_says(growth, reach):
+    # Hand-solved: a growth of 0.6 is three of the fleet's spreads of 0.2, of 2.4 twelve: hypot(1, 3), (1, 12).
+    panel = unit()
+    together = variances(panel, slopes_of(panel, pack3=growth))
+    trim = int(np.flatnonzero(where(panel, "apply_trim", "pack3"))[0])
+    assert together[trim, trim] - COMMON**2 == pytest.approx((reach * OWN) ** 2)
+    still = int(np.flatnonzero(where(panel, "apply_trim", "pack1"))[0])
+    assert together[still, still] - COMMON**2 == pytest.approx(OWN**2)
+
+
+def test_where_volumes_are_not_read_wear_may_move_trims_three_times_as_far_as_usual():
+    panel = unit("apply_trim", "shift_time")
+    together = variances(panel, slopes_of(panel))
+    trim = int(np.flatnonzero(where(panel, "apply_trim", "pack3"))[0])
+    assert WITH_WEAR_UNREAD == 3.0
+    assert together[trim, trim] - COMMON**2 == pytest.approx((3.0 * OWN) ** 2)
+
+
+def chance(panel: Panel, slopes: Floats) -> float:
+    names = sorted({c.signal for c in panel.cells})
+    signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
+    shape = (1, len(slopes))
+    effects = Effects(slopes[None], np.full(shape, 0.1**2), np.zeros(shape), np.zeros(1))
+    drifts: SlopeFamilies = slope_families(panel, FLEET, slopes)
+    return pressure_from_start(effects, drifts, signal)
+
+
+def test_trims_that_rise_though_no_pack_grows_are_pressure_and_with_growth_they_may_be_wear():
+    # All apply trims rise alike, far beyond what units do; the release trims half as far. If all packs grew
+    # as far and release trims stood still, it may as well be wear of all of them.
+    panel = unit("apply_trim", "release_trim", "clutch_volume")
+    rise = np.array([{"apply_trim": 4.0, "release_trim": 2.0}.get(c.signal, 0.0) for c in panel.cells])
+    growth = np.array([4.0 * (c.signal == "clutch_volume") for c in panel.cells])
+    falling, wearing, quiet = (chance(panel, s) for s in (rise, rise * (rise > 3.0) + growth, 0.0 * rise))
+    assert falling > 0.9
+    assert wearing < 0.5 * falling
+    assert quiet < 0.08

@@ -1,0 +1,240 @@
+"""What logged work did to a fleet: known directions recovered, wrong entries not believed, cases by hand.
+
+The units are those of a quiet simulated fleet; where work was done, a known change is added to their readings
+from that day on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+from driftwatch.causes.learned import (
+    CELLS_DIFFER,
+    LEARNED_SHARE,
+    LEAST_EVENTS,
+    LEAST_SPREAD,
+    Group,
+    LearnedSignature,
+    _change,
+    _fit,
+    _group,
+    learn_signatures,
+    with_learned,
+)
+from driftwatch.causes.signatures import families
+from driftwatch.changes.evidence import Effects, log_factors, stack
+from driftwatch.panel.build import panels
+from driftwatch.panel.panel import Event, Floats, Panel
+from driftwatch.simulate import Action, LogEntry
+from tests.assessment.units import known, learned_from, plan, quiet_records, records_of
+from tests.panel.by_hand import cell, records
+
+SIZE = 5.0
+
+
+@lru_cache(maxsize=1)
+def fleet_units() -> list[Panel]:
+    return panels(quiet_records())
+
+
+@lru_cache(maxsize=1)
+def direction() -> dict[Group, float]:
+    """Apply, release and torque cut of every group move alike, give or take; root mean square one."""
+    rng = np.random.default_rng(1)
+    groups = sorted({_group(c) for p in fleet_units() for c in p.cells if c.mode})
+    moved = ("apply_trim", "release_trim", "torque_cut")
+    size = np.array([rng.normal(1.0, 0.3) if g[0] in moved else 0.2 for g in groups])
+    return dict(zip(groups, (size / np.sqrt(np.mean(size**2))).tolist(), strict=True))
+
+
+def worked(panel: Panel, size: float, kind: str = "power", way: dict[Group, float] | None = None) -> Panel:
+    """Add a change of `size` noise sd, and its entry, in the middle of a history."""
+    way = direction() if way is None else way
+    at = panel.taken_at[len(panel.days) // 2] - np.timedelta64(2, "D")
+    sd = np.array([known().fleet.noise[c.signal].sd for c in panel.cells])
+    change = size * sd * np.array([way[_group(c)] if c.mode else 0.0 for c in panel.cells])
+    values = panel.values + (panel.taken_at > at)[:, None] * change
+    return replace(panel, values=values, events=(Event("E1", at, kind),))
+
+
+def sized(count: int) -> list[float]:
+    return [SIZE * s for s in np.linspace(0.8, 1.2, count)]
+
+
+def ways(signature: LearnedSignature) -> tuple[Floats, Floats, Floats]:
+    """True direction, learned direction and its error, over the groups."""
+    parts = (direction(), signature.direction, signature.error)
+    return tuple(np.array([part[g] for g in direction()]) for part in parts)  # type: ignore[return-value]
+
+
+# --- from events to a signature -----------------------------------------------------------------------------
+
+
+def test_the_direction_that_was_put_in_comes_out():
+    made = [worked(p, s) for p, s in zip(fleet_units()[:6], sized(6), strict=True)]
+    learned = learn_signatures(made, known().fleet)
+    assert set(learned) == {"power"}
+    truth, seen, error = ways(learned["power"])
+    # 24 groups, errors from five spare events: Student's t, the largest of them within six.
+    assert (np.abs(seen - truth) < 6.0 * error).all()
+    assert np.abs(seen - truth).max() < 0.2
+    assert learned["power"].magnitude == pytest.approx(SIZE, rel=0.1)
+    assert 5.0 < learned["power"].events <= 6.0
+
+
+def test_entries_without_effect_are_not_believed_and_do_not_blur_what_is_learned():
+    units = fleet_units()
+    real = [worked(p, s) for p, s in zip(units[:6], sized(6), strict=True)]
+    empty = [worked(p, 0.0) for p in units[6:12]]
+    assert learn_signatures(empty, known().fleet) == {}
+    learned = learn_signatures([*real, *empty], known().fleet)["power"]
+    assert learned.events < 7.0
+    truth, seen, _ = ways(learned)
+    assert np.abs(seen - truth).max() < 0.2
+
+
+def test_entries_of_another_cause_than_acted_are_not_believed():
+    # Power acted, the log says fluid: the readings look like power, so nothing is learned of fluid.
+    made = [worked(p, s, "fluid") for p, s in zip(fleet_units()[:6], sized(6), strict=True)]
+    assert learn_signatures(made, known().fleet) == {}
+
+
+def test_of_too_few_events_nothing_is_learned():
+    assert LEAST_EVENTS == 3.0
+    made = [worked(p, SIZE) for p in fleet_units()[:2]]
+    assert learn_signatures(made, known().fleet) == {}
+    assert learn_signatures(fleet_units(), known().fleet) == {}
+    assert learn_signatures([], known().fleet) == {}
+
+
+def test_events_of_a_simulated_fleet_teach_what_its_controllers_do():
+    # The simulator's load change moves tow and hardly normal; nothing tells the program how far, but this.
+    log = (LogEntry(360.0, "load", 900.0, "kg"),)
+    made = [records_of(plan(Action("load", 360.0, 25.0, mode="tow"), log=log), seed) for seed in range(5)]
+    learned = learn_signatures([panels(r)[0] for r in made], known().fleet)["load"]
+    tow, normal = (learned.direction["apply_trim", mode, True] for mode in ("tow", "normal"))
+    assert tow > 5.0 * abs(normal)
+    assert learned.magnitude > 0.0
+    assert abs(learned.direction["torque_cut", "tow", True]) < 0.1 * tow
+
+
+def test_a_fleet_learns_only_from_its_own_transmission_type():
+    assert learned_from(quiet_records()).learned == {"generic-6": {}}
+
+
+# --- the steps, by hand -------------------------------------------------------------------------------------
+
+
+def with_events(*at: float) -> Panel:
+    """One cell of twelve readings 0, 1, 2, ...; entries so many snapshots after the first."""
+    panel = panels(records(cell([float(i) for i in range(12)]), 12))[0]
+    times = [panel.taken_at[0] + np.timedelta64(round(a * 30 * 86_400), "s") for a in at]
+    return replace(panel, events=tuple(Event("E", t, "power") for t in times))
+
+
+def change_at(panel: Panel) -> Floats | None:
+    return _change(panel, known().fleet, panel.events[0].happened_at)
+
+
+def test_a_change_is_taken_from_medians_before_and_after_without_the_first_reading_after():
+    # Hand-solved: readings 3, 4, 5 before; 6 is still learning; 7, 8, 9 after: 8 - 4. At the ends, what there
+    # is.
+    assert change_at(with_events(5.5)) == pytest.approx([4.0])
+    assert change_at(with_events(0.5)) == pytest.approx([3.0])  # 2, 3, 4 after 0
+    assert change_at(with_events(9.5)) == pytest.approx([3.0])  # 11 after 7, 8, 9
+
+
+def test_an_entry_beside_another_one_or_at_the_ends_teaches_nothing():
+    assert change_at(with_events(5.5, 7.0)) is None  # 45 days
+    assert change_at(with_events(5.5, 7.6)) is not None  # 63 days
+    assert change_at(with_events(-0.5)) is None
+    assert change_at(with_events(10.5)) is None
+
+
+GROUPS: list[Group] = [("apply_trim", "normal", up) for up in (False, True)] + [("shift_time", "tow", True)]
+
+
+def test_exact_multiples_of_one_direction_give_it_back():
+    # Hand-solved: direction (2, 2, 1) / sqrt(3), whose mean square is one; magnitudes 2, 4, 6 sqrt(3).
+    sizes = np.array([2.0, 4.0, 6.0])
+    learned = _fit(np.outer(sizes, [2.0, 2.0, 1.0]), np.ones(3), GROUPS)
+    np.testing.assert_allclose(list(learned.direction.values()), np.array([2.0, 2.0, 1.0]) / np.sqrt(3.0))
+    np.testing.assert_allclose(list(learned.error.values()), 0.0, atol=1e-9)
+    assert learned.magnitude == pytest.approx(4.0 * np.sqrt(3.0))
+    # Their variance is 8/3 x 3 = 8; thirty percent of the mean are added.
+    assert learned.spread == pytest.approx(np.sqrt(8.0 + (0.3 * 4.0 * np.sqrt(3.0)) ** 2))
+
+
+def test_a_group_that_an_event_does_not_show_is_left_out_and_an_event_not_believed_too():
+    changes = np.outer([2.0, 4.0, 6.0, 5.0], [2.0, 2.0, 1.0])
+    changes[1, 2] = np.nan
+    changes[3] = [-9.0, 3.0, 40.0]
+    learned = _fit(changes, np.array([1.0, 1.0, 1.0, 0.0]), GROUPS)
+    np.testing.assert_allclose(
+        list(learned.direction.values()), np.array([2.0, 2.0, 1.0]) / np.sqrt(3.0), rtol=1e-6
+    )
+    assert learned.events == pytest.approx(3.0)
+
+
+# --- from a signature to families ---------------------------------------------------------------------------
+
+
+def signature() -> LearnedSignature:
+    return LearnedSignature(direction(), dict.fromkeys(direction(), 0.05), SIZE, 1.0, 6.0)
+
+
+def test_where_nothing_was_learned_a_units_families_are_as_they_were():
+    panel, fleet = fleet_units()[0], known().fleet
+    general = families(panel, fleet)
+    assert with_learned(general, panel, fleet, {}) is general
+
+
+def test_what_was_learned_shares_the_prior_odds_of_its_cause():
+    panel, fleet = fleet_units()[0], known().fleet
+    general = families(panel, fleet)
+    both = with_learned(general, panel, fleet, {"power": signature()})
+    assert [f.pattern.name for f in both[: len(general)]] == [f.pattern.name for f in general]
+    assert both[len(general)].share == LEARNED_SHARE
+    for causes in {f.causes for f in general}:
+        before, after = (sum(f.share for f in every if f.causes == causes) for every in (general, both))
+        assert after == pytest.approx(before)
+
+
+def test_the_pattern_of_a_signature_by_hand():
+    # Hand-solved: a cell of direction d lies about 5 d, give or take d of the events' spread of 1 and, with
+    # root mean square magnitude sqrt(26), 0.3 d and the error 0.05 of its own, and a tenth. Packs hardly.
+    panel, fleet = fleet_units()[0], known().fleet
+    pattern = with_learned(families(panel, fleet), panel, fleet, {"power": signature()})[-1].pattern
+    sd = np.array([fleet.noise[c.signal].sd for c in panel.cells])
+    pack = np.array([not c.mode for c in panel.cells])
+    d = np.array([direction()[_group(c)] if c.mode else 0.0 for c in panel.cells])
+    assert (CELLS_DIFFER, LEAST_SPREAD) == (0.3, 0.1)
+    own = np.sqrt(26.0) * np.sqrt((0.3 * d) ** 2 + 0.05**2) + 0.1
+    np.testing.assert_allclose(pattern.mean, 5.0 * d * sd)
+    np.testing.assert_allclose(pattern.basis[:, 0], d * sd)
+    np.testing.assert_allclose(pattern.spread[~pack], (own * sd)[~pack])
+    np.testing.assert_allclose(pattern.spread[pack], 0.03 * sd[pack])
+
+
+def test_changes_as_they_were_learned_fit_better_than_by_the_general_family_and_turned_round_worse():
+    # In the mean over draws from what was learned nothing fits better (Gibbs' inequality).
+    panel, fleet = fleet_units()[0], known().fleet
+    every = with_learned(families(panel, fleet), panel, fleet, {"power": signature()})
+    general, own = next(f for f in every if f.causes == ("power",)).pattern, every[-1].pattern
+    sd = np.array([fleet.noise[c.signal].sd for c in panel.cells])
+    rng, shape = np.random.default_rng(2), (40, len(sd))
+    drawn = own.mean + rng.normal(size=(40, 1)) * own.basis[:, 0]
+    drawn = drawn + rng.normal(size=shape) * np.hypot(own.spread, sd)
+    names = sorted({c.signal for c in panel.cells})
+    signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
+    gain = []
+    for effects in (drawn, -drawn):
+        said = Effects(effects, np.broadcast_to(sd**2, shape), np.zeros(shape), np.zeros(40))
+        general_gain, own_gain = (log_factors(said, stack([p]), signal).mean() for p in (general, own))
+        gain.append(own_gain - general_gain)
+    assert gain[0] > 1.0
+    assert gain[1] < 0.0
