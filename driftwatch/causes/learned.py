@@ -28,19 +28,24 @@ from driftwatch.panel.robust import nan_median
 LEARNED = ("power", "load", "fluid")
 LEAST_EVENTS = 3.0
 #: Readings of a cell before, and after, an event; of those after, the first is still learning.
-BEFORE, AFTER = 3, 4
+BEFORE = 3
+AFTER = 4
 #: No other entry may lie within so many days.
 ALONE_DAYS = 60.0
 #: Odds, before its readings are seen, that an entry is right, and that it stands for another cause.
-RIGHT, OTHERWISE = 1.5, 0.1
+RIGHT = 1.5
+OTHERWISE = 0.1
 #: Variance of the difference of two medians of three readings, in variances of one, noise wandering slowly.
 OF_MEDIANS = 1.0
 #: Rounds of fitting; they settle after a few.
 ROUNDS = 12
 #: Share of a cause's prior odds that goes to what was learned; the rest stays with the general family.
 LEARNED_SHARE = 0.6
+#: Least spread of the magnitudes, as a share of their mean: a few events show less than there is.
+SIZES_DIFFER = 0.3
 #: How far units of one fleet differ, as a share of the direction, and at least in multiples of noise.
-CELLS_DIFFER, LEAST_SPREAD = 0.3, 0.1
+CELLS_DIFFER = 0.3
+LEAST_SPREAD = 0.1
 
 Group = tuple[str, str, bool]  # signal, mode, upshift
 
@@ -184,10 +189,11 @@ def _fit(changes: Floats, belief: Floats, groups: list[Group]) -> LearnedSignatu
     spare = np.maximum(belief @ told - 1.0, 0.5)
     error = np.sqrt((belief @ left**2) / spare / strength)
     mean = float(np.average(magnitude, weights=belief))
+    variance = float(np.average((magnitude - mean) ** 2, weights=belief))
     return LearnedSignature(
         direction=dict(zip(groups, direction.tolist(), strict=True)),
         error=dict(zip(groups, error.tolist(), strict=True)),
         magnitude=mean,
-        spread=float(np.sqrt(np.average((magnitude - mean) ** 2, weights=belief) + (0.3 * mean) ** 2)),
+        spread=float(np.sqrt(variance + (SIZES_DIFFER * mean) ** 2)),
         events=float(belief.sum()),
     )

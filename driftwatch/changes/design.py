@@ -14,7 +14,7 @@ Candidate shapes at snapshot j (the change lies between snapshot j-1 and j):
 - bend: 0 before, then the distance driven since snapshot j-1, in 10 000 km, as far as the cell has followed.
 
 A kind of change (`COURSES`) is one of these shapes, with what comes beside it. Nobody knows the rate of
-learning exactly, so a step or a transient brings a late shape in proportion to its size: without it, one
+learning exactly, so a step or a renewal brings a late shape in proportion to its size: without it, one
 change would be found as two or three.
 """
 
