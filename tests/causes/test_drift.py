@@ -66,7 +66,7 @@ def test_a_usual_units_trims_and_times_drift_together_and_each_a_little_alone():
 
 @pytest.mark.parametrize(("growth", "reach"), [(0.0, 1.0), (0.6, np.sqrt(10.0)), (2.4, np.sqrt(145.0))])
 def test_wear_moves_the_trims_of_its_shifts_as_far_as_the_packs_volume_says(growth, reach):
-    # Hand-solved: a growth of 0.6 is three of the fleet's spreads of 0.2, of 2.4 twelve: hypot(1, 3), (1, 12).
+    # Hand-solved: growth of 0.6 is three of the fleet's spreads of 0.2, of 2.4 twelve: hypot(1, 3), (1, 12).
     panel = unit()
     together = variances(panel, slopes_of(panel, pack3=growth))
     trim = int(np.flatnonzero(where(panel, "apply_trim", "pack3"))[0])
