@@ -20,7 +20,6 @@ change would be found as two or three.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -56,9 +55,16 @@ class Course:
     late: str | None = None
     rough: str | None = None
 
+    @property
+    def shapes(self) -> tuple[str, ...]:
+        """Shapes whose columns are worked out together for this kind."""
+        return SLOW if self.main in SLOW else SUDDEN
 
-#: Shapes that are tried at every snapshot; see the top of this module.
-SHAPES = ("step", "transient", "late", "bend")
+
+#: Shapes that are tried at every snapshot, see the top of this module: those of sudden changes, which come
+#: beside each other, and that of slow ones.
+SUDDEN: tuple[str, ...] = ("step", "transient", "late")
+SLOW: tuple[str, ...] = ("bend",)
 COURSES = {
     "step": Course("step", late="late", rough="transient"),
     "bend": Course("bend"),
@@ -82,16 +88,16 @@ START_UNTOLD_SDS = 2.0
 
 @dataclass(frozen=True)
 class Columns:
-    """Candidate columns of one shape, with what the noise makes of them.
+    """Candidate columns of S shapes, with what the noise makes of them.
 
     Attributes
     ----------
-    raw : array (C, T, J)
-    weighed : array (C, T, J)
+    raw : array (S, C, T, J)
+    weighed : array (S, C, T, J)
         Precision times `raw`.
-    information : array (C, J)
-        raw' precision raw.
-    score : array (C, J)
+    information : array (S, S, C, J)
+        raw' precision raw, of every two shapes at one candidate.
+    score : array (S, C, J)
         raw' precision readings.
 
     """
@@ -120,7 +126,7 @@ class Design:
         Shifts learned from before each snapshot since the one before; infinite for packs.
     shifts_to_learn : float
     columns : dict of Columns
-        Shape -> columns for a change half-way before each of the T snapshots.
+        Shapes (SUDDEN, SLOW) -> columns for a change half-way before each of the T snapshots.
     common : array (S, T, T)
         Covariance of the noise that the cells of each signal share.
     signal : array (C,)
@@ -145,7 +151,7 @@ class Design:
     weighed: Floats
     learned: Floats
     shifts_to_learn: float
-    columns: dict[str, Columns]
+    columns: dict[tuple[str, ...], Columns]
     common: Floats
     signal: Indices
     group: Indices
@@ -163,24 +169,33 @@ class Design:
         slope = followed(self.distance[:, None], self.learned, self.shifts_to_learn)[:, :, 0]
         return np.stack([np.ones_like(unlearned), slope, unlearned], axis=2)
 
-    def placed(self, shape: str, at: Indices, share: float | Floats) -> Columns:
-        """Columns of one shape for changes just before the snapshots `at`; see `candidates`."""
-        return self.several((shape,), at, share)[shape]
+    def placed(self, shapes: tuple[str, ...], at: Indices, share: float | Floats) -> Columns:
+        """Columns of some shapes for changes just before the snapshots `at`; see `candidates`."""
+        return self.weigh(self.raw(shapes, at, share))
 
-    def several(self, shapes: Sequence[str], at: Indices, share: float | Floats) -> dict[str, Columns]:
-        """The same for several shapes."""
-        raw = candidates(shapes, self.learned, self.distance, self.shifts_to_learn, share, at)
-        return {shape: self.weigh(column) for shape, column in raw.items()}
+    def raw(self, shapes: tuple[str, ...], at: Indices, share: float | Floats) -> Floats:
+        """Give the same without what the noise makes of them, (S, C, T, J)."""
+        return candidates(shapes, self.learned, self.distance, self.shifts_to_learn, share, at)
 
     def weigh(self, raw: Floats) -> Columns:
-        """Work out what the noise makes of columns (C, T, J)."""
+        """Work out what the noise makes of columns (S, C, T, J)."""
         weighed = self.precision @ raw
         return Columns(
             raw=raw,
             weighed=weighed,
-            information=np.einsum("ctj,ctj->cj", raw, weighed),
-            score=(self.weighed[:, None, :] @ raw)[:, 0],
+            information=products(raw, weighed),
+            score=(self.weighed[:, None, :] @ raw)[:, :, 0],
         )
+
+
+def products(left: Floats, right: Floats) -> Floats:
+    """Sums over the third axis of the products of every two of S arrays (S, C, T, J), alike either way."""
+    count = len(left)
+    made = np.empty((count, count, left.shape[1], left.shape[3]))
+    for a in range(count):
+        for b in range(a + 1):
+            made[a, b] = made[b, a] = np.einsum("ctj,ctj->cj", left[a], right[b])
+    return made
 
 
 def build_design(panel: Panel, fleet: Fleet) -> Design:
@@ -228,7 +243,8 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         before=_before(np.where(used, values, np.nan)),
     )
     every = np.arange(len(panel.days))
-    return replace(blank, columns=blank.several(SHAPES, every, SHARE_AFTER))
+    columns = {shapes: blank.placed(shapes, every, SHARE_AFTER) for shapes in (SUDDEN, SLOW)}
+    return replace(blank, columns=columns)
 
 
 def _slope_spread(panel: Panel, fleet: Fleet, name: str) -> float:
@@ -299,32 +315,31 @@ def followed(need: Floats, learned: Floats, shifts_to_learn: float) -> Floats:
 
 
 def candidates(
-    shapes: Sequence[str],
+    shapes: tuple[str, ...],
     learned: Floats,
     distance: Floats,
     shifts_to_learn: float,
     share: float | Floats,
     at: Indices,
-) -> dict[str, Floats]:
-    """Columns (C, T, len(at)) of each shape, for changes just before the snapshots `at`.
+) -> Floats:
+    """Columns (S, C, T, len(at)) of SUDDEN or SLOW, for changes just before the snapshots `at`.
 
     `share` (one for all, or one for each) of the shifts between the two snapshots came after the change.
     """
     # Nothing can change before the first snapshot.
     first = np.where(at > 0, at, len(distance))
     after = np.greater_equal(np.arange(len(distance))[:, None], first[None, :])
-    columns: dict[str, Floats] = {}
-    if "bend" in shapes:
+    if shapes == SLOW:
         driven = np.maximum(distance[:, None] - distance[np.maximum(at - 1, 0)][None, :], 0.0)
-        columns["bend"] = followed(driven * after, learned, shifts_to_learn)
-    if set(shapes) <= {"bend"}:
-        return columns
+        return followed(driven * after, learned, shifts_to_learn)[None]
     known = _counted(learned)
     repeats = np.where(known[:, None], learned, 0.0) / shifts_to_learn
     total: Floats = np.cumsum(repeats, axis=1)
     start = total[:, at] - share * repeats[:, at]
     since = np.maximum(total[:, :, None] - start[:, None, :], 0.0)
-    left = np.exp(-since) * (after * known[:, None, None])
-    of_shape = {"step": lambda: after - left, "transient": lambda: left, "late": lambda: since * left}
-    columns |= {shape: of_shape[shape]() for shape in shapes if shape != "bend"}
+    step, left, late = columns = np.empty((len(SUDDEN), *since.shape))
+    np.exp(-since, out=left)
+    left *= after * known[:, None, None]
+    np.subtract(after, left, out=step)
+    np.multiply(since, left, out=late)
     return columns

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from driftwatch.changes.design import COURSES, SHARE_AFTER, Columns, Design, Indices
+from driftwatch.changes.design import COURSES, SHARE_AFTER, SLOW, SUDDEN, Columns, Design, Indices, products
 from driftwatch.changes.evidence import Effects, Jump, Pattern
 from driftwatch.panel.panel import Bools, Floats
 
@@ -142,62 +142,85 @@ def hold(design: Design, raw: Floats, precision: Floats, mean: Floats | None = N
 
 def _column(design: Design, shape: str, change: Placed) -> Floats:
     at = np.array([change.index])
-    if change.share == SHARE_AFTER and shape in design.columns:
-        return design.columns[shape].raw[:, :, at]
-    return design.placed(shape, at, change.share).raw
+    shapes = SLOW if shape in SLOW else SUDDEN
+    if change.share == SHARE_AFTER and shapes in design.columns:
+        return np.asarray(design.columns[shapes].raw[shapes.index(shape)][:, :, at])
+    return np.asarray(design.raw(shapes, at, change.share)[shapes.index(shape)])
 
 
 @dataclass(frozen=True)
 class _Rest:
-    """Candidate columns with what others explain of them taken off: the held ones, then one more at a time.
+    """What others leave of candidate columns of S shapes: the held ones, then one shape after another.
+
+    A column that is left is a sum of the S columns beside the held ones; `part` says of how much of each.
 
     Attributes
     ----------
-    raw : array (C, T, J)
-    weighed : array (C or B, T, J)
-        Noise precision times what is left of `raw`; of the cells `rows` only, where there are such.
-    rows : array (B,) or None
-    information : array (C, J)
-        raw' precision raw, of what is left.
-    whole : array (C, J)
-        The same before anything was taken off.
-    score : array (C, J)
-        What is left of raw' precision readings.
+    columns : Columns
+    held : Held
+    explained : array (S, C, n, J)
+        What the held columns explain of each shape: their coefficients.
+    part : array (S, S, C, J)
+        How much of each shape (second axis) is in what is left of each (first axis).
+    information : array (S, S, C, J)
+        Products with the precision between of what is left of every two shapes.
+    score : array (S, C, J)
+        Products of what is left with the precision and the readings.
 
     """
 
-    raw: Floats
-    weighed: Floats
-    rows: Indices | None
+    columns: Columns
+    held: Held
+    explained: Floats
+    part: Floats
     information: Floats
-    whole: Floats
     score: Floats
 
-    def without(self, other: _Rest, slope: Floats, crossed: Floats, score: Floats) -> _Rest:
-        """Take off `slope` (C, J) times another column."""
-        here: Indices | slice = slice(None) if self.rows is None else self.rows
-        return replace(
+    def without(self, other: int, mean: Floats, spread: Floats) -> tuple[_Rest, Floats]:
+        """Take one shape off the others; its coefficients are `mean`, give or take `spread`, beforehand.
+
+        With it comes the log Bayes factor of that column against none, (J,).
+        """
+        prior = 1.0 / np.maximum(spread, 1e-9) ** 2
+        crossed = self.information[:, other]
+        # Rounding can leave a column that is all but held already a little under zero.
+        information = np.maximum(crossed[other], 0.0)
+        mass = information + prior
+        # Against what is expected of it, the other column's coefficient is nought before the readings.
+        score = self.score[other] - mean * information
+        bonus = 0.5 * (np.log(prior / mass) + score**2 / mass)
+        bonus = (bonus + mean * self.score[other] - 0.5 * mean**2 * information).sum(axis=0)
+        slope = crossed / mass
+        slope[other] = 0.0
+        left = replace(
             self,
-            weighed=self.weighed - slope[here, None, :] * other.weighed[here],
-            information=self.information - slope * crossed,
-            score=self.score - slope * score,
+            part=self.part - slope[:, None] * self.part[other],
+            information=self.information - slope[:, None] * crossed,
+            score=self.score - mean * crossed - slope * score,
         )
+        return left, np.asarray(bonus)
+
+    def weighed(self, shape: int, rows: Indices) -> Floats:
+        """Noise precision times what is left of a shape, for some of the cells: (B, T, J)."""
+        part = self.part[shape][:, rows]
+        whole = np.einsum("sbj,sbtj->btj", part, self.columns.weighed[:, rows])
+        explained = np.einsum("sbj,sbnj->bnj", part, self.explained[:, rows])
+        return np.asarray(whole - self.held.weighed[rows] @ explained)
 
 
-def _beside(held: Held, columns: Columns, group: Indices | None = None) -> _Rest:
-    """Take the held columns off candidates; with `group`, work out `weighed` for its best-read cells only."""
+def _beside(held: Held, columns: Columns) -> _Rest:
+    """Take the held columns off candidates."""
     crossed = np.swapaxes(held.raw, 1, 2) @ columns.weighed
     explained = held.inverse @ crossed
-    information = columns.information - (crossed * explained).sum(axis=1)
-    rows = None if group is None else _best_read(information, group)
-    here: Indices | slice = slice(None) if rows is None else rows
+    shapes, cells, _, count = explained.shape
+    part = np.broadcast_to(np.eye(shapes)[:, :, None, None], (shapes, shapes, cells, count))
     return _Rest(
-        columns.raw,
-        columns.weighed[here] - held.weighed[here] @ explained[here],
-        rows,
-        information,
-        columns.information,
-        columns.score - (held.score[:, None, :] @ explained)[:, 0],
+        columns,
+        held,
+        explained,
+        part,
+        columns.information - products(crossed, explained),
+        columns.score - (held.score[:, None, :] @ explained)[:, :, 0],
     )
 
 
@@ -229,41 +252,40 @@ class Candidates:
     held: Held
     at: Indices | None = None
     share: float | Floats = SHARE_AFTER
-    rests: dict[str, _Rest] = field(default_factory=dict)
+    rests: dict[tuple[str, ...], _Rest] = field(default_factory=dict)
 
     def effects(self, kind: str, jump: Jump | None) -> Effects:
         """Estimate one of the kinds of `COURSES`, with what comes beside it, where something does."""
         course, design = COURSES[kind], self.design
-        main = self._rest(course.main, design.group)
-        bonus = np.zeros(main.score.shape[1])
+        rest = self._rest(course.shapes)
+        main = course.shapes.index(course.main)
+        told = rest.information[main, main]
+        best = _best_read(told, design.group)
+        bonus = np.zeros(told.shape[1])
         if course.late is None:
-            return _effects(design, main, bonus)
-        late = self._rest(course.late)
+            return _effects(design, rest, main, best, bonus)
         if course.beside is not None and jump is not None:
             expected, free = jump.prior(design.before if self.at is None else design.before[:, self.at])
-            (main, late), bonus = _taken_off([main, late], self._rest(course.beside), expected, free)
+            rest, bonus = rest.without(course.shapes.index(course.beside), expected, free)
             size = np.hypot(expected, free)
         else:
             # Lateness is weighed as it will be once the change is in the model: in proportion to it.
-            size = _typical_size(design, _effects(design, main, bonus))
-        nowhere, rest = np.zeros_like(size), [main]
-        if course.rough is not None:
-            rest.append(self._rest(course.rough))
-        rest, by_late = _taken_off(rest, late, nowhere, LATE_SHARE * size)
-        if course.rough is not None:
-            rest, by_rough = _taken_off(rest[:1], rest[1], nowhere, ROUGH_SHARE * size)
-            by_late = by_late + by_rough
-        main = rest[0]
+            size = _typical_size(design, _effects(design, rest, main, best, bonus))
+        for shape, share in ((course.late, LATE_SHARE), (course.rough, ROUGH_SHARE)):
+            if shape is not None:
+                rest, by_it = rest.without(course.shapes.index(shape), np.zeros_like(size), share * size)
+                bonus = bonus + by_it
         learning = np.isfinite(design.learned[:, -1])
-        return _without_loners(_effects(design, main, bonus + by_late), design.group, learning)
+        return _without_loners(_effects(design, rest, main, best, bonus), design.group, learning)
 
-    def _rest(self, shape: str, group: Indices | None = None) -> _Rest:
-        if shape not in self.rests:
+    def _rest(self, shapes: tuple[str, ...]) -> _Rest:
+        if shapes not in self.rests:
             design = self.design
-            known = design.columns[shape] if self.at is None else None
-            columns = known or design.placed(shape, np.asarray(self.at), self.share)
-            self.rests[shape] = _beside(self.held, columns, group)
-        return self.rests[shape]
+            known = design.columns[shapes] if self.at is None else None
+            self.rests[shapes] = _beside(
+                self.held, known or design.placed(shapes, np.asarray(self.at), self.share)
+            )
+        return self.rests[shapes]
 
 
 def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effects:
@@ -292,61 +314,39 @@ def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effect
 
 
 def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
-    """Effect estimates of any columns, with nothing beside them but what is held."""
-    main = _beside(held, columns, design.group)
-    return _effects(design, main, np.zeros(main.score.shape[1]))
+    """Effect estimates of columns of one shape, with nothing beside them but what is held."""
+    rest = _beside(held, columns)
+    told = rest.information[0, 0]
+    return _effects(design, rest, 0, _best_read(told, design.group), np.zeros(told.shape[1]))
 
 
-def _taken_off(
-    columns: list[_Rest], other: _Rest, mean: Floats, spread: Floats
-) -> tuple[list[_Rest], Floats]:
-    """Take a column off others; its coefficients are `mean`, give or take `spread`, before the readings.
-
-    With it comes the log Bayes factor of that column against none, (J,).
-    """
-    prior = 1.0 / np.maximum(spread, 1e-9) ** 2
-    # Rounding can leave a column that is all but held already a little under zero.
-    information = np.maximum(other.information, 0.0)
-    mass = information + prior
-    # Against what is expected of it, the other column's coefficient is nought before the readings.
-    score = other.score - mean * information
-    bonus = 0.5 * (np.log(prior / mass) + score**2 / mass)
-    bonus = (bonus + mean * other.score - 0.5 * mean**2 * information).sum(axis=0)
-    rest = []
-    for column in columns:
-        crossed = (column.raw * other.weighed).sum(axis=1)
-        column = replace(column, score=column.score - mean * crossed)
-        rest.append(column.without(other, crossed / mass, crossed, score))
-    return rest, bonus
-
-
-def _effects(design: Design, main: _Rest, bonus: Floats) -> Effects:
-    """Estimates, and the parts of their variance."""
-    told = main.information > LEAST_OWN * np.maximum(main.whole, 1e-12)
-    safe = np.where(told, main.information, 1.0)
+def _effects(design: Design, rest: _Rest, main: int, best: Indices, bonus: Floats) -> Effects:
+    """Estimates of the shape `main`, and the parts of their variance; `best` are the best-read cells."""
+    information = rest.information[main, main]
+    told = information > LEAST_OWN * np.maximum(rest.columns.information[main, main], 1e-12)
+    safe = np.where(told, information, 1.0)
     total = np.where(told, 1.0 / safe, np.inf)
-    part = _shared_part(design, main, safe)
+    part = _shared_part(design, rest.weighed(main, best), best, safe[best])
     shared_var = np.where(told, part * np.where(told, total, 0.0), 0.0)
     return Effects(
-        estimate=np.where(told, main.score / safe, 0.0).T,
+        estimate=np.where(told, rest.score[main] / safe, 0.0).T,
         own_var=(total - shared_var).T,
         shared_sd=np.sqrt(shared_var).T,
         bonus=bonus,
     )
 
 
-def _shared_part(design: Design, main: _Rest, information: Floats) -> Floats:
+def _shared_part(design: Design, weighed: Floats, best: Indices, information: Floats) -> Floats:
     """Share of each estimate's variance that comes from the noise its signal's cells have in common, (C, J).
 
     Worked out for the best-read cell of each signal and mode, and taken for the others of its kind.
     """
-    best = _best_read(information, design.group) if main.rows is None else main.rows
-    weights = main.weighed / information[best, None, :]
+    weights = weighed / information[:, None, :]
     spread = (weights * (design.common[design.signal[best]] @ weights)).sum(axis=1)
     # The cells' slopes from the start are not independent of each other either.
     tilt = (weights * design.base[best, :, 1:2]).sum(axis=1)
     spread += design.slope_common[design.signal[best], None] * tilt**2
-    return np.asarray(np.clip(spread * information[best], 0.0, 0.95)[design.group])
+    return np.asarray(np.clip(spread * information, 0.0, 0.95)[design.group])
 
 
 def _typical_size(design: Design, effects: Effects) -> Floats:

@@ -51,7 +51,7 @@ def _shape(pattern: Pattern) -> str:
 def slope_effects(design: Design, patterns: tuple[Pattern, ...], placed: tuple[Placed, ...]) -> Effects:
     """Slopes from the first snapshot on, per 10 000 km, beside level and all changes found; one row."""
     held = held_beside(design, patterns, list(placed))
-    return estimate_effects(design, design.weigh(held.raw[:, :, 1:2]), without_slope(design, held))
+    return estimate_effects(design, design.weigh(held.raw[None, :, :, 1:2]), without_slope(design, held))
 
 
 def _span(table: Floats, place: Placed, level: float = 0.9) -> tuple[int, int]:

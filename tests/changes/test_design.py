@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from driftwatch.changes.design import build_design, candidates
+from driftwatch.changes.design import SLOW, SUDDEN, build_design, candidates
 from tests.reference.plain_series import fleet_with, series
 
 LEARNED = np.array([[0.0, 20.0, 20.0, 10.0], [0.0, np.inf, np.inf, np.inf]])
@@ -13,8 +13,13 @@ LEARNED[1, 0] = np.inf
 DISTANCE = np.array([0.0, 0.5, 1.0, 2.0])
 
 
+def columns_of(kind: str, rate: float, at: list[int], share: float | np.ndarray = 0.5) -> np.ndarray:
+    shapes = next(shapes for shapes in (SUDDEN, SLOW) if kind in shapes)
+    return candidates(shapes, LEARNED, DISTANCE, rate, share, np.array(at))[shapes.index(kind)]
+
+
 def shape(kind: str, at: int, share: float = 0.5) -> np.ndarray:
-    return candidates((kind,), LEARNED, DISTANCE, 10.0, share, np.array([at]))[kind][:, :, 0]
+    return columns_of(kind, 10.0, [at], share)[:, :, 0]
 
 
 def test_a_step_is_reached_over_the_shifts_learned_since():
@@ -43,7 +48,7 @@ def test_a_bend_counts_distance_from_the_snapshot_before_it():
 def test_a_wrong_rate_of_learning_shows_as_lateness():
     # Second implementation: the numerical derivative of the step after the logarithm of the rate.
     def step(rate: float) -> np.ndarray:
-        return candidates(("step",), LEARNED, DISTANCE, rate, 0.5, np.array([2]))["step"][:, :, 0]
+        return columns_of("step", rate, [2])[:, :, 0]
 
     slope = (step(10.0 * np.exp(-1e-5)) - step(10.0 * np.exp(1e-5))) / 2e-5
     np.testing.assert_allclose(shape("late", 2), slope, atol=1e-8)
@@ -68,13 +73,12 @@ def test_columns_of_a_plain_series_are_weighed_by_the_noise():
     scale = design.precision[0, 0, 0] * 4.0
     np.testing.assert_allclose(design.precision[0], np.eye(12) / 4.0 * scale, atol=1e-12)
     np.testing.assert_allclose(design.readings[0] + design.centre[0], values)
-    step = design.columns["step"]
-    assert step.information[0, 9] == pytest.approx(3.0 / 4.0 * scale)
-    assert step.score[0, 9] == pytest.approx(-0.5 / 4.0 * scale)
+    columns, step = design.columns[SUDDEN], SUDDEN.index("step")
+    assert columns.information[step, step, 0, 9] == pytest.approx(3.0 / 4.0 * scale)
+    assert columns.score[step, 0, 9] == pytest.approx(-0.5 / 4.0 * scale)
 
 
 def test_a_moment_between_snapshots_can_differ_by_candidate():
-    share = np.array([0.2, 1.0])
-    both = candidates(("step",), LEARNED, DISTANCE, 10.0, share, np.array([1, 3]))["step"]
+    both = columns_of("step", 10.0, [1, 3], np.array([0.2, 1.0]))
     np.testing.assert_allclose(both[:, :, 0], shape("step", 1, 0.2))
     np.testing.assert_allclose(both[:, :, 1], shape("step", 3, 1.0))

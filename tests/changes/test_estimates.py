@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from driftwatch.changes import design as design_module
-from driftwatch.changes.design import Design, build_design, followed
+from driftwatch.changes.design import SUDDEN, Design, build_design, followed
 from driftwatch.changes.estimates import (
     BASE,
     LATE_SHARE,
@@ -265,11 +265,11 @@ def against_regression(
     sds: list[np.ndarray],
 ) -> None:
     """Compare effects at PLACES with a regression on what is held, the step and the other shapes."""
-    columns = design.several(("step", *shapes), PLACES, 0.5)
+    columns = dict(zip(SUDDEN, design.placed(SUDDEN, PLACES, 0.5).raw, strict=True))
     for j in range(len(PLACES)):
         bonus = 0.0
         for c in range(CELLS):
-            beside = [columns[shape].raw[c, :, j] for shape in shapes]
+            beside = [columns[shape][c, :, j] for shape in shapes]
             given = (design.readings[c], design.precision[c])
             mean = np.r_[held.mean[c], [m[c, j] for m in means]]
             prior = np.r_[held.precision[c], [1.0 / s[c, j] ** 2 for s in sds]]
@@ -277,7 +277,7 @@ def against_regression(
             count = held.raw.shape[2]
             bonus += log_likelihood(*given, without, mean, prior)
             bonus -= log_likelihood(*given, held.raw[c], mean[:count], prior[:count])
-            main = columns["step"].raw[c, :, j]
+            main = columns["step"][c, :, j]
             whole = np.column_stack([main, without])
             solution, covariance = regression(*given, whole, np.r_[0.0, mean], np.r_[1e-12, prior])
             assert said.estimate[j, c] == pytest.approx(solution[0], rel=1e-4, abs=1e-4)
@@ -306,8 +306,9 @@ def test_a_step_is_a_regression_with_lateness_and_a_rough_arrival_in_proportion_
     held = held_before(design)
     said = Candidates(design, held, PLACES).effects("step", None)
     # How large steps are thought to be is not what is tested here.
-    alone = design.placed("step", PLACES, 0.5)
-    size = np.maximum(_typical_size(design, estimate_effects(design, alone, held)), 1e-8)
+    steps = design.placed(SUDDEN, PLACES, 0.5).raw[SUDDEN.index("step")]
+    alone = estimate_effects(design, design.weigh(steps[None]), held)
+    size = np.maximum(_typical_size(design, alone), 1e-8)
     none = [np.zeros_like(size)] * 2
     sds = [LATE_SHARE * size, ROUGH_SHARE * size]
     against_regression(design, held, said, ("late", "transient"), none, sds)

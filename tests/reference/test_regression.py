@@ -24,7 +24,7 @@ def norris() -> tuple[np.ndarray, np.ndarray]:
 def effect_of(design: Design, column: np.ndarray, beside: np.ndarray) -> tuple[float, float]:
     """Estimate and standard error of one column beside others, nothing known of any before."""
     held = hold(design, beside[None], np.zeros((1, beside.shape[1])))
-    found = estimate_effects(design, design.weigh(column[None, :, None]), held)
+    found = estimate_effects(design, design.weigh(column[None, None, :, None]), held)
     return float(found.estimate[0, 0]), float(np.sqrt(found.own_var[0, 0] + found.shared_sd[0, 0] ** 2))
 
 
