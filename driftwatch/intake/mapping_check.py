@@ -17,6 +17,9 @@ from driftwatch.intake.tables import RawTable, nearest
 from driftwatch.profile.model import Profile
 from driftwatch.quantities import conversion, convertible
 
+#: Least and most; None where there is no such bound.
+Bounds = tuple[float | None, float | None]
+
 
 @dataclass(frozen=True)
 class ColumnCheck:
@@ -104,7 +107,7 @@ def _snapshot_column(
         return _numbers(table, column, what, unit, decimal, (None, None))
     texts = _filled(table, found)
     wrong = [text for text in texts if what == "taken_at" and not _is_time(text, time_format)]
-    says = f"{len(wrong)} are no times, such as {wrong[0]!r}: set time_format" if wrong else ""
+    says = f"{_are(len(wrong), 'no time')}, such as {wrong[0]!r}: set time_format" if wrong else ""
     return ColumnCheck(
         column, what, len(texts), len(wrong), says=says, fatal=bool(wrong) and len(wrong) == len(texts)
     )
@@ -143,10 +146,21 @@ def _cell(table: RawTable, cell: CellColumn, profile: Profile, decimal: str) -> 
     unit = cell.unit or signal.unit
     if not convertible(unit, signal.unit):
         return ColumnCheck(cell.column, told, says=f"{signal.name} cannot be measured in {unit}", fatal=True)
-    low, high = physical_bounds(signal.name, signal.unit)
     back = conversion(signal.unit, unit)
-    bounds = tuple(None if bound is None else bound * back.factor + back.offset for bound in (low, high))
-    return _numbers(table, cell.column, told, unit, decimal, (bounds[0], bounds[1]))
+    low, high, lower, upper = (
+        None if bound is None else bound * back.factor + back.offset
+        for bound in (*physical_bounds(signal.name, signal.unit), signal.lower, signal.upper)
+    )
+    return _numbers(table, cell.column, told, unit, decimal, (low, high), (lower, upper))
+
+
+def _are(n: int, what: str) -> str:
+    return f"1 is {what}" if n == 1 else f"{n} are {what}s"
+
+
+def _outside(values: Sequence[float], bounds: Bounds) -> list[float]:
+    low, high = bounds
+    return [v for v in values if (low is not None and v < low) or (high is not None and v > high)]
 
 
 def _numbers(
@@ -155,7 +169,8 @@ def _numbers(
     told: str,
     unit: str,
     decimal: str,
-    bounds: tuple[float | None, float | None],
+    possible: Bounds,
+    learned: Bounds = (None, None),
 ) -> ColumnCheck:
     found = table.find(" ".join(column.split()))
     if found is None:
@@ -169,13 +184,16 @@ def _numbers(
         con.close()
     values = [value for _, value in numbers if value is not None]
     wrong = [text for text, value in numbers if value is None]
-    low, high = bounds
-    outside = [v for v in values if (low is not None and v < low) or (high is not None and v > high)]
+    outside = _outside(values, possible)
     says = []
     if wrong:
-        says.append(f"{len(wrong)} are no numbers, such as {wrong[0][:40]!r}")
+        says.append(f"{_are(len(wrong), 'no number')}, such as {wrong[0][:40]!r}")
     if outside:
-        says.append(f"{len(outside)} are outside what is possible, such as {outside[0]:g} {unit}")
+        these = "1 is" if len(outside) == 1 else f"{len(outside)} are"
+        says.append(f"{these} outside what is possible, such as {outside[0]:g} {unit}")
+    if 2 * len(_outside(values, learned)) > len(values):
+        ends = " to ".join("any" if end is None else f"{end:g}" for end in learned)
+        says.append(f"most lie outside the range that can be learned ({ends} {unit}): is the unit right?")
     if not texts:
         says.append("nothing is filled in")
     return ColumnCheck(

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftwatch.assessment.results import UnitAnalysis
+from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
 from driftwatch.reporting.maps import REAL, STRONG
-from driftwatch.reporting.texts import number, signed, unit_sign
+from driftwatch.reporting.texts import unit_sign
+from driftwatch.web.as_read import as_read, change_as_read
 
 
 @dataclass(frozen=True)
@@ -55,13 +57,14 @@ class Comparison:
     says: str
 
 
-def compare(analysis: UnitAnalysis, first: int, second: int) -> tuple[Comparison, ...]:
-    """Hold snapshot `second` against snapshot `first`.
+def compare(analysis: UnitAnalysis, first: int, second: int, profile: Profile) -> tuple[Comparison, ...]:
+    """Hold snapshot `second` against snapshot `first`; the profile says in which steps values come.
 
     A difference counts as real from `REAL` times the usual scatter of a difference of two readings: the
     square root of 2 times that of one. Without a fit the scatter is not known, and nothing is called real.
     """
     panel, fit = analysis.panel, analysis.fit
+    steps = {s.name: s.resolution for s in profile.signals}
     made = []
     for signal in dict.fromkeys(cell.signal for cell in panel.cells):
         at = {(c.channel, c.mode): i for i, c in enumerate(panel.cells) if c.signal == signal}
@@ -73,7 +76,8 @@ def compare(analysis: UnitAnalysis, first: int, second: int) -> tuple[Comparison
             for mode in modes:
                 i = at.get((channel, mode))
                 scatter = None if fit is None or i is None else float(fit.noise_sd[i])
-                row.append(None if i is None else _cell(panel.values[[first, second], i], scatter))
+                pair = None if i is None else panel.values[[first, second], i]
+                row.append(None if pair is None else _cell(pair, scatter, steps.get(signal)))
             rows.append(tuple(row))
         told = [c for row in rows for c in row if c is not None]
         real = sum(c.level not in ("still", "missing") for c in told)
@@ -87,16 +91,17 @@ def compare(analysis: UnitAnalysis, first: int, second: int) -> tuple[Comparison
     return tuple(made)
 
 
-def _cell(values: np.ndarray, scatter: float | None) -> Difference:
+def _cell(values: np.ndarray, scatter: float | None, step: float | None) -> Difference:
     before, after = float(values[0]), float(values[1])
     if not (np.isfinite(before) and np.isfinite(after)):
-        return Difference(number(before), number(after), "–", "missing")
+        return Difference(as_read(before, step), as_read(after, step), "–", "missing")
     change = after - before
     size = abs(change) / (scatter * 2**0.5) if scatter else 0.0
     way = "up" if change > 0 else "down"
     level = "still" if size < REAL else way if size < STRONG else f"{way}-strong"
     mark = {"up": " ▲", "up-strong": " ▲▲", "down": " ▼", "down-strong": " ▼▼"}.get(level, "")
-    return Difference(number(before), number(after), signed(change) + mark, level)
+    told = change_as_read(change, step) + mark
+    return Difference(as_read(before, step), as_read(after, step), told, level)
 
 
 def _says(real: int, both: int, unknown: bool) -> str:

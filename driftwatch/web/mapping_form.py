@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping as Told
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -68,6 +69,12 @@ def rows_of(columns: list[dict[str, Any]], mapping: Told[str, Any]) -> list[Colu
         else:
             rows.append(ColumnRow(name, samples))
     return rows
+
+
+def made_of(columns: Sequence[str], checks: Sequence[Told[str, Any]]) -> list[Told[str, Any] | None]:
+    """Give what a mapping makes of each column, in order; None for what it leaves out."""
+    folded = {" ".join(str(c["column"]).split()).casefold(): c for c in checks if c["is"]}
+    return [folded.get(" ".join(name.split()).casefold()) for name in columns]
 
 
 def choices(profile: Profile) -> list[tuple[str, str]]:

@@ -25,6 +25,8 @@ from driftwatch.api import Store, open_store
 from driftwatch.assessment.assess import made_by
 from driftwatch.days import as_day
 from driftwatch.errors import DriftwatchError, StoreBusy, StoreError, UnknownName
+from driftwatch.profile.load import builtin, builtin_names
+from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences, texts, timelines
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.render import environment
@@ -93,6 +95,11 @@ class Page:
     def view(self, request: Request) -> View:
         """Give what this request sees of the store, on the day it asks for."""
         return self.reader.view(as_of(request))
+
+    def profiles(self) -> dict[str, Profile]:
+        """Give the profiles that the store knows, by name; the built-in ones where there is no store yet."""
+        facts, _ = self.reader.facts()
+        return facts.profiles if facts else {name: builtin(name) for name in builtin_names()}
 
     def write(self, request: Request) -> WritingStore:
         """Open the store to write for a moment, in the visitor's name.
@@ -315,8 +322,9 @@ def _templates() -> Environment:
     assert shared.loader is not None  # noqa: S101 - it is made with one
     made = shared.overlay(loader=ChoiceLoader([own, shared.loader]))
     made.filters.update(
-        local_time=local_time, plain_time=plain_time, unit_sign=texts.unit_sign, found=sentences.found
-    )
+        local_time=local_time, plain_time=plain_time, unit_sign=texts.unit_sign, found=sentences.found,
+        whole=texts.grouped,
+    )  # fmt: skip
     made.globals.update(
         static=versioned,
         bar_pages=PAGES,

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.intake.columns import SNAPSHOTS
 from driftwatch.intake.rules import physical_bounds
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
 from driftwatch.reporting.maps import STRONG
-from driftwatch.reporting.texts import number, unit_sign
+from driftwatch.reporting.texts import unit_sign
+from driftwatch.web.as_read import as_read
 
-#: Columns of the rows that a sheet becomes.
-COLUMNS = tuple(
-    name for name in SNAPSHOTS.all_columns if not name.endswith("_entered") and name != "value_unit"
-)
 _DECIMAL_COMMA = re.compile(r"[-+\u2212]?\d+,\d+")
 
 
@@ -42,6 +36,10 @@ class Field:
         Bounds of the possible; what lies outside is refused.
     usual_low, usual_high : float or None
         How far from the last value a reading may lie before it is flagged; None where that is not known.
+    last_km : float or None
+        Odometer at the last value.
+    grow_low, grow_high : float
+        What is added to these two bounds for each km since: a pack's volume grows as it wears.
 
     """
 
@@ -56,6 +54,27 @@ class Field:
     high: float | None
     usual_low: float | None
     usual_high: float | None
+    last_km: float | None = None
+    grow_low: float = 0.0
+    grow_high: float = 0.0
+
+    def is_far(self, value: float, odometer_km: float | None) -> bool:
+        """Say whether a value is further from the last one than scatter, and growth since, would have it."""
+        if self.usual_low is None or self.usual_high is None:
+            return False
+        ran = max((odometer_km or 0.0) - (self.last_km or 0.0), 0.0) if self.last_km is not None else 0.0
+        return _outside(value, self.usual_low + self.grow_low * ran, self.usual_high + self.grow_high * ran)
+
+
+@dataclass(frozen=True)
+class _Last:
+    """The last value of a cell that no other reading contradicts, and what is usual beside it."""
+
+    value: float
+    odometer_km: float
+    scatter: float | None
+    grow_low: float
+    grow_high: float
 
 
 @dataclass(frozen=True)
@@ -82,16 +101,12 @@ def sections(profile: Profile, analysis: UnitAnalysis | None) -> tuple[Section, 
         for channel in channels:
             row = []
             for mode in modes:
-                last, scatter = known.get((signal.name, channel, mode), (None, None))
-                near = None if last is None or scatter is None else STRONG * scatter * 2**0.5
-                row.append(
-                    Field(
-                        _key(signal.name, channel, mode), signal.name, channel, mode,
-                        "" if last is None else number(last), signal.lower, signal.upper, low, high,
-                        None if last is None or near is None else last - near,
-                        None if last is None or near is None else last + near,
-                    )
+                blank = Field(
+                    _key(signal.name, channel, mode), signal.name, channel, mode,
+                    "", signal.lower, signal.upper, low, high, None, None,
                 )  # fmt: skip
+                last = known.get((signal.name, channel, mode))
+                row.append(blank if last is None else _beside(blank, last, signal.resolution))
             rows.append(tuple(row))
         made.append(
             Section(
@@ -102,8 +117,35 @@ def sections(profile: Profile, analysis: UnitAnalysis | None) -> tuple[Section, 
     return tuple(made)
 
 
-def flags(sheet: Sequence[Section], told: Mapping[str, str]) -> dict[str, str]:
-    """Say of each field what is odd about the number in it; the script says the same as one types."""
+def _beside(blank: Field, last: _Last, step: float | None) -> Field:
+    """Give a field with the last value of its cell beside it."""
+    near = None if last.scatter is None else STRONG * last.scatter * 2**0.5
+    return replace(
+        blank,
+        last=as_read(last.value, step),
+        last_km=last.odometer_km,
+        usual_low=None if near is None else last.value - near,
+        usual_high=None if near is None else last.value + near,
+        grow_low=last.grow_low,
+        grow_high=last.grow_high,
+    )
+
+
+def flags(
+    sheet: Sequence[Section], told: Mapping[str, str], odometer_km: float | None = None
+) -> dict[str, str]:
+    """Say of each field what is odd about the number in it; the script says the same as one types.
+
+    Parameters
+    ----------
+    sheet : sequence of Section
+        As `sections` lays it out.
+    told : mapping
+        A field's key -> its text.
+    odometer_km : float, optional
+        Of this reading.
+
+    """
     found = {}
     for field in _fields(sheet):
         text = told.get(field.key, "")
@@ -118,7 +160,7 @@ def flags(sheet: Sequence[Section], told: Mapping[str, str]) -> dict[str, str]:
             found[field.key] = "is not possible"
         elif _outside(value, field.least, field.most):
             found[field.key] = "is outside the range that can be learned"
-        elif _outside(value, field.usual_low, field.usual_high):
+        elif field.is_far(value, odometer_km):
             found[field.key] = f"is far from the last one ({field.last})"
     return found
 
@@ -155,15 +197,6 @@ def rows(sheet: Sequence[Section], told: Mapping[str, str], head: Mapping[str, s
     return made
 
 
-def as_csv(filled: Sequence[Mapping[str, str]]) -> bytes:
-    """Give rows as a file of snapshots; the k-th row stands on line k + 2."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, COLUMNS, restval="", extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(filled)
-    return out.getvalue().encode("utf-8", "replace")
-
-
 def plain_number(text: str) -> str:
     """Give a number with a decimal point, where it was typed with a comma; anything else as it is."""
     cleaned = text.strip().replace("\u2212", "-")
@@ -187,14 +220,24 @@ def _outside(value: float, low: float | None, high: float | None) -> bool:
     return (low is not None and value < low) or (high is not None and value > high)
 
 
-def _known(analysis: UnitAnalysis | None) -> dict[tuple[str, str, str], tuple[float, float | None]]:
-    """Give the last value of each cell, and the scatter of one reading where it was fitted."""
+def _known(analysis: UnitAnalysis | None) -> dict[tuple[str, str, str], _Last]:
+    """Give the last value of each cell; slips of the pen are passed over."""
     if analysis is None:
         return {}
     panel, fit, known = analysis.panel, analysis.fit, {}
+    still = (0.0, 0.0)
+    growth = {c.clutch: c.growth_interval for c in analysis.assessment.clutches}
     for i, cell in enumerate(panel.cells):
-        read = np.flatnonzero(np.isfinite(panel.values[:, i]))
+        read = np.flatnonzero(np.isfinite(panel.values[:, i]) & ~panel.slips[:, i])
         if len(read):
-            scatter = float(fit.noise_sd[i]) if fit is not None and fit.noise_sd[i] > 0 else None
-            known[cell.signal, cell.channel, cell.mode] = (float(panel.values[read[-1], i]), scatter)
+            at = read[-1]
+            grows = cell.signal == "clutch_volume"
+            slow, fast = growth.get(cell.channel, still) if grows else still
+            known[cell.signal, cell.channel, cell.mode] = _Last(
+                value=float(panel.values[at, i]),
+                odometer_km=float(panel.odometer_km[at]),
+                scatter=float(fit.noise_sd[i]) if fit is not None and fit.noise_sd[i] > 0 else None,
+                grow_low=min(slow, 0.0) / 10_000,
+                grow_high=max(fast, 0.0) / 10_000,
+            )
     return known

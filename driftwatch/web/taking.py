@@ -23,6 +23,7 @@ from driftwatch.plain import frame_rows
 from driftwatch.profile.model import Profile
 from driftwatch.simulate.scenario import write_demo
 from driftwatch.store.files import put_in_place
+from driftwatch.store.report import ImportReport
 
 if TYPE_CHECKING:
     from driftwatch.web.work import Teller
@@ -121,6 +122,7 @@ def wide(path: Path, profiles: Told[str, Profile], wanted: str | None) -> dict[s
         "sheet": table.sheet,
         "columns": [{"name": name, "samples": _samples(table, name)} for name in table.columns],
         "mapping": asdict(mapping),
+        "checks": [c.to_dict() for c in check_mapping(tables, mapping, profiles[profile])],
         "refusal": refusal,
     }
 
@@ -177,9 +179,17 @@ def _outcome(outcome: ImportOutcome) -> dict[str, Any]:
             "problems": frame_rows(report.problems.head(NAMED)[["line", "code", "reason"]]),
             "corrections": _corrections(frame_rows(report.corrections.head(NAMED))),
             "more_corrections": max(len(report.corrections) - NAMED, 0),
+            "unknown_units": _unknown_units(report),
             "codes": dict(Counter(report.problems["code"]).most_common()),
         },
     }
+
+
+def _unknown_units(report: ImportReport) -> dict[str, int]:
+    """Give the names of units that the store does not know, with how many rows each has."""
+    rows = report.problems
+    named = rows.loc[rows["code"] == "unknown_unit", "unit"]
+    return dict(Counter(str(name) for name in named if name).most_common(NAMED))
 
 
 def _corrections(rows: Sequence[Told[str, Any]]) -> list[dict[str, Any]]:

@@ -28,8 +28,8 @@ PAGES = (
     "/unit/history?name=unit-02", "/log", "/log/entry?id=E0001", "/reports?unit=unit-01", "/reports/{report}",
     "/take-in", "/take-in/{look}", "/take-in/{look}/columns?file=workshop.csv", "/take-in/quarantine",
     "/take-in/quarantine?code=unknown_unit", "/take-in/quarantine/row?id=1", "/take-in/sheet?name=unit-02",
-    "/profiles", "/profiles/view?name=generic-6", "/profiles/edit?name=mine", "/jobs",
-    "/name", "/nowhere",
+    "/take-in/unit", "/unit/details?name=unit-02", "/profiles", "/profiles/view?name=generic-6",
+    "/profiles/edit?name=mine", "/jobs", "/name", "/nowhere",
 )  # fmt: skip
 WIDE = (
     b"Truck,Read,Odo km,1-2 apply normal kPa,Pack 3 volume cm3\n"
@@ -309,12 +309,12 @@ def test_without_a_script(own, reader, tmp_path):
     plain.click("Take it in")
     page.get_by_text("It is done.", exact=True).wait_for()
     plain.click("Put 1 row right")
-    plain.click("Put right")
+    plain.click("Put it right")
     page.locator("input[value='unit-2']").fill("unit-02")
     page.locator("input[value='1000']").fill("100500")
     page.locator("input[value='2025-03-01']").fill("2024-01-20")
     plain.click("Judge it as it stands here")
-    page.get_by_text("The row is taken.").wait_for()
+    page.get_by_text("1 row taken.").wait_for()
     page.goto("/unit?name=unit-02")
     page.get_by_text("The charts need a script").first.or_(
         page.get_by_text("being assessed")

@@ -61,11 +61,11 @@ def test_they_are_taken_in_and_put_right(visit):
     rows = quarantine(visit).set_index("code")
     number = rows.loc["unknown_unit", "quarantine_id"]
     form = visit.get("/take-in/quarantine/row", id=number).text
-    fields = dict(re.findall(r'name="(field-\d+)" value="([^"]*)"', form))
+    fields = dict(re.findall(r'name="(field-[^"]+)" value="([^"]*)"', form))
     unit = next(name for name, text in fields.items() if text == "unit-9")
     wrong = visit.post(f"/take-in/quarantine/row?id={number}", 400, **{**fields, unit: "unit-8"})
     assert "still cannot be right: there is no unit “unit-8”" in words(wrong.text)
-    assert "The row is taken." in words(
+    assert "1 row taken." in words(
         visit.post(f"/take-in/quarantine/row?id={number}", **{**fields, unit: "unit-09"}).text
     )
     said = visit.post("/take-in/quarantine?code=value_not_a_number", do="set", column="value", text="12")
@@ -101,6 +101,15 @@ WIDE = (
 )
 
 
+#: What its columns are, but for the last, as the form says it.
+CHOSEN = {
+    "profile": "generic-6", "what-0": "unit", "what-1": "taken_at", "what-2": "odometer",
+    "what-3": "value:apply_trim", "channel-3": "1-2", "mode-3": "normal",
+    "what-4": "value:apply_trim", "channel-4": "2-3", "mode-4": "tow",
+    "what-5": "value:clutch_volume", "channel-5": "pack3", "unit-5": "cm3",
+}  # fmt: skip
+
+
 def test_a_sheet_of_ones_own_is_understood_column_by_column(visit):
     send(visit, ("workshop.csv", WIDE))
     job = looked(visit)
@@ -115,21 +124,17 @@ def test_a_sheet_of_ones_own_is_understood_column_by_column(visit):
     )
     assert fields["what-3"] == "value:apply_trim"
     assert (fields["channel-3"], fields["mode-3"]) == ("1-2", "normal")
-    chosen = {
-        "profile": "generic-6", "what-0": "unit", "what-1": "taken_at", "what-2": "odometer",
-        "what-3": "value:apply_trim", "channel-3": "1-2", "mode-3": "normal",
-        "what-4": "value:apply_trim", "channel-4": "2-3", "mode-4": "tow",
-        "what-5": "value:clutch_volume", "channel-5": "pack3", "unit-5": "cm3",
-    }  # fmt: skip
-    twice = visit.post(address, 400, **{**chosen, "channel-4": "1-2", "mode-4": "normal"}, do="try")
+    twice = visit.post(address, 400, **{**CHOSEN, "channel-4": "1-2", "mode-4": "normal"}, do="try")
     assert "mapped to the same cell" in words(twice.text)
-    odd = words(visit.post(address, **{**chosen, "what-1": "source", "what-6": "taken_at"}, do="try").text)
-    assert "are no times" in odd
-    tried = visit.post(address, **chosen, do="try")
+    odd = words(visit.post(address, **{**CHOSEN, "what-1": "source", "what-6": "taken_at"}, do="try").text)
+    assert "1 is no time, such as" in odd
+    assert "It cannot be used as it is." in odd
+    tried = visit.post(address, **CHOSEN, do="try")
     assert "It can be used." in words(tried.text)
-    assert "apply_trim 1-2 normal" in words(tried.text)
+    # By hand: the column's two values are 18 and 12.
+    assert "12.0 to 18.0 kPa 2 filled" in words(tried.text)
 
-    visit.post(address, **chosen, do="keep")
+    visit.post(address, **CHOSEN, do="keep")
     again = looked(visit)
     assert again.id != job.id
     assert again.result["files"][0]["report"]["new"] == 6
@@ -151,8 +156,87 @@ def test_columns_are_tried_for_a_script_too(visit):
     told = {"csrf": token, "profile": "generic-6", "do": "draft"}
     part = visit.client.post(address, data=told, headers={"x-part": "checks"})
     assert part.status_code == 200
-    assert part.text.lstrip().startswith("<p role=")
+    made = dict(re.findall(r'<div data-made="(\d)">(.*?)</div>', part.text, re.DOTALL))
+    # By hand: seven columns; the sixth has 25.4 and 36.5, the last is left out.
+    assert [k for k in made if made[k].strip()] == list("012345")
+    assert "25.4 to 36.5 cm³" in made["5"]
+    assert "It can be used." in part.text
     assert "<html" not in part.text
+
+
+def test_what_is_made_of_each_column_stands_there_before_anything_is_chosen(visit):
+    slow = WIDE.replace(b"normal kPa", b"normal MPa")
+    send(visit, ("workshop.csv", slow))
+    said = visit.text(f"/take-in/{looked(visit).id}/columns", file="workshop.csv")
+    assert "25.4 to 36.5 cm³ 2 filled" in said
+    # By hand: the profile lets the trim learn up to 200 kPa, 0.2 MPa; 18 and 12 MPa are beyond it.
+    assert "most lie outside the range that can be learned (-0.2 to 0.2 MPa): is the unit right?" in said
+    assert "It can be used; 1 column to look at: 1-2 apply normal MPa" in said
+
+
+def test_units_that_the_store_does_not_know_are_added_on_the_way(empty):
+    rows = ROWS.replace(b"much", b"12")
+    send(empty, ("s.csv", rows), ("workshop.csv", WIDE))
+    first = looked(empty)
+    said = empty.text(f"/take-in/{first.id}")
+    assert "2 units that are not in the store" in said
+    assert "unit-09 2 rows" in said
+    wrong = empty.post(f"/take-in/{first.id}/units", 400, profile="generic-6")
+    assert "no unit is chosen" in words(wrong.text)
+    empty.post(f"/take-in/{first.id}/units", 400, unit="nobody", profile="generic-6")
+    answer = empty.post(f"/take-in/{first.id}/units", unit="unit-09", profile="generic-6", site="yard 9")
+    assert "1 unit added. This is how the files look now." in words(answer.text)
+    again = looked(empty)
+    told = next(f["report"] for f in again.result["files"] if f["file"] == "s.csv")
+    assert (told["new"], told["quarantined"], told["unknown_units"]) == (2, 1, {"unit-9": 1})
+    with driftwatch.open(empty.page.settings.db, read_only=True) as store:
+        unit = store.unit_list().iloc[0]
+        assert (unit["unit"], unit["site"], unit["snapshots"]) == ("unit-09", "yard 9", 0)
+        assert store.files()["name"].tolist() == ["typed in, unit-09"]
+
+
+def test_values_of_one_line_are_put_right_together(visit):
+    wide = WIDE.replace(b"unit-02,2026-03-02", b"unit-2,2026-03-02")
+    send(visit, ("workshop.csv", wide))
+    visit.post(f"/take-in/{looked(visit).id}/columns?file=workshop.csv", **CHOSEN, do="keep")
+    visit.post(f"/take-in/{looked(visit).id}")
+    visit.done()
+    held = quarantine(visit)
+    assert len(held) == 3
+    listed = visit.text("/take-in/quarantine")
+    assert "there is no unit “unit-2” in the store 3 workshop.csv , line 3 Put them right" in listed
+    address = f"/take-in/quarantine/row?id={held['quarantine_id'].iloc[1]}&all=yes"
+    form = visit.get(address).text
+    assert "3 rows that could not be right" in words(form)
+    fields = dict(re.findall(r'name="(field-[^"]+)" value="([^"]*)"', form))
+    # What differs between the three (shift or pack, signal, value) is not offered, and stays as it was read.
+    assert not {"12", "9", "36.5"} & {*fields.values()}
+    unit = next(name for name, text in fields.items() if text == "unit-2")
+    wrong = visit.post(address, 400, **{**fields, unit: "unit-7"})
+    assert "they still cannot be right: there is no unit “unit-7”" in words(wrong.text)
+    assert "3 rows taken." in words(visit.post(address, **{**fields, unit: "unit-02"}).text)
+    assert quarantine(visit).empty
+    with driftwatch.open(visit.page.settings.db, read_only=True) as store:
+        last = store.readings(units=["unit-02"]).iloc[-3:]
+    assert set(last["value"]) == {12.0, 9.0, 36.5}
+
+
+def test_the_history_tells_the_values_of_one_line_once_and_in_words(visit):
+    send(visit, ("workshop.csv", WIDE.replace(b"unit-02,2026-03-02", b"unit-02,2099-03-02")))
+    visit.post(f"/take-in/{looked(visit).id}/columns?file=workshop.csv", **CHOSEN, do="keep")
+    visit.post(f"/take-in/{looked(visit).id}")
+    visit.done()
+    assert "2099-03-02 is in the future (3 values)" in visit.text("/unit/history", name="unit-02")
+    first, *_, last = quarantine(visit)["quarantine_id"]
+    form = visit.get("/take-in/quarantine/row", id=first, all="yes").text
+    fields = dict(re.findall(r'name="(field-[^"]+)" value="([^"]*)"', form))
+    day = next(name for name, text in fields.items() if text.startswith("2099"))
+    visit.post(f"/take-in/quarantine/row?id={last}", do="drop", note="twice")
+    visit.post(f"/take-in/quarantine/row?id={first}&all=yes", **{**fields, day: "2026-03-02"})
+    said = visit.text("/unit/history", name="unit-02")
+    assert "is in the future (2 values) Read on: 2099-03-02 Read on: 2026-03-02 workshop.csv , 3" in said
+    assert "is in the future twice Unit: unit-02, Read on: 2099-03-02, Odometer, km: 190000" in said
+    assert "{" not in said
 
 
 def test_a_mapping_that_is_sent_along_is_used(visit):

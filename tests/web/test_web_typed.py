@@ -11,6 +11,7 @@ import pytest
 import driftwatch
 from driftwatch.profile.load import builtin
 from driftwatch.web import sheet as sheets
+from driftwatch.web.as_read import as_read, change_as_read
 from tests.web.conftest import words
 
 HEAD = {"day": "2026-02-10", "odometer": "180000", "temp": "81,5", "source": "hand tool"}
@@ -110,6 +111,57 @@ def test_the_flags_are_those_of_the_profile():
     }
     assert sheets.plain_number("\u22125,5") == "-5.5"
     assert sheets.plain_number("1,234,5") == "1,234,5"
+
+
+def test_a_packs_volume_may_have_grown_since_it_was_last_read(reading):
+    view = reading.page.reader.view(None)
+    analysis = view.said.units["unit-02"]
+    sheet = sheets.sections(builtin("generic-6"), analysis)
+    field = next(f for s in sheet for row in s.fields for f in row if f.key == PACK3)
+    fast = next(c for c in analysis.assessment.clutches if c.clutch == "pack3").growth_interval[1]
+    # By hand: the last reading is the twelfth, at 100 000 + 11 x 6 000 km; the bound rises with the fast
+    # end of the growth, in cm3 per 10 000 km: three times that after 30 000 km.
+    assert field.last_km == 166_000
+    bound = field.usual_high + 3 * fast
+    for value, odometer, far in (
+        (bound + 0.01, 196_000, True),
+        (bound - 0.01, 196_000, False),
+        (bound - 0.01, 166_000, True),
+        (bound - 0.01, 100_000, True),
+        (bound - 0.01, None, True),
+        (field.usual_low - 0.01, 196_000, True),
+    ):
+        assert (PACK3 in sheets.flags(sheet, {PACK3: f"{value:.6f}"}, odometer)) == far, (value, odometer)
+    still = next(f for s in sheet for row in s.fields for f in row if f.key == TRIM)
+    assert (still.grow_low, still.grow_high) == (0.0, 0.0)
+
+
+def test_miles_count_as_miles_in_what_may_have_grown(visit):
+    visit.assessed()
+    sheet = sheets.sections(builtin("generic-6"), visit.page.reader.view(None).said.units["unit-02"])
+    field = next(f for s in sheet for row in s.fields for f in row if f.key == PACK3)
+    # By hand: 124 275 mi are 200 000 km (1 mi is 1.609344 km), 34 000 km after the last reading.
+    told = {**HEAD, PACK3: f"{field.usual_high + 3.3 * 10_000 * field.grow_high:.3f}"}
+    near = visit.post("/take-in/sheet?name=unit-02", 400, **{**told, "odometer": "170000"})
+    assert "is far from the last one" in words(near.text)
+    visit.post("/take-in/sheet?name=unit-02", **{**told, "odometer": "124275", "odometer_unit": "mi"})
+
+
+@pytest.mark.parametrize(
+    ("value", "step", "text"),
+    [
+        (37.0, 1.0, "37"), (-8.0, 1.0, "\u22128"), (0.5, 0.005, "0.500"), (35.4, 0.1, "35.4"),
+        (27.5, 0.5, "27.5"), (-0.0, 0.1, "0.0"), (1234.0, 1.0, "1\u202f234"), (20.684, 1.0, "20.7"),
+        (3.0, None, "3.00"), (None, 1.0, "–"),
+    ],
+)  # fmt: skip
+def test_a_value_is_shown_with_the_decimals_of_its_steps(value, step, text):
+    assert as_read(value, step) == text
+
+
+def test_a_difference_has_its_sign():
+    told = [change_as_read(v, 0.1) for v in (0.3, -0.3, 0.0, 1e-12)]
+    assert told == ["+0.3", "\u22120.3", "0.0", "0.0"]
 
 
 def test_the_blank_sheet_can_be_printed_and_comes_back(reading):

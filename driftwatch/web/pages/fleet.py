@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -53,7 +53,8 @@ def fleet(page: Page, request: Request) -> Response:
     listed, states = _listed(view, choice)
     return page.html(
         request, "fleet.html", view=view, fleet=view.said.fleet if view.said else None, choice=choice,
-        part=part_of(listed, request), sorts=SORTS, states=states, urgencies=ORDER, sites=view.facts.sites,
+        part=part_of(listed, request), urgency_of=_urgencies(view), sorts=SORTS, states=states,
+        urgencies=ORDER, sites=view.facts.sites,
     )  # fmt: skip
 
 
@@ -116,7 +117,13 @@ def _listed(view: View, choice: Choice) -> tuple[Sequence[Any], Sequence[str]]:
         for row in fleet.fleet
         if _fits(choice, row.unit, row.site, row.sentence, row.profile) and choice.state in ("", row.state)
     ]
-    return sorted(rows, key=_row_order(choice.sort)), states
+    return sorted(rows, key=_row_order(choice.sort, _urgencies(view))), states
+
+
+def _urgencies(view: View) -> dict[str, str]:
+    """Give the most urgent thing of each unit that needs any."""
+    items = view.said.fleet.work if view.said else ()
+    return {i.unit: i.urgency for i in sorted(items, key=urgency_order, reverse=True)}
 
 
 def _fits(choice: Choice, unit: str, site: str, *others: str) -> bool:
@@ -138,9 +145,11 @@ def _when(item: WorkItem) -> date:
     return item.middle or item.early or (date.min if item.urgency in ("now", "inspect") else date.max)
 
 
-def _row_order(sort: str) -> Any:
-    def urgent(row: FleetRow) -> tuple[int, str]:
-        return (_WORST.index(row.worst), row.unit.casefold())
+def _row_order(sort: str, urgency_of: Mapping[str, str]) -> Any:
+    def urgent(row: FleetRow) -> tuple[int, int, str]:
+        urgency = urgency_of.get(row.unit)
+        rank = len(ORDER) if urgency is None else ORDER.index(urgency)
+        return (rank, _WORST.index(row.worst), row.unit.casefold())
 
     if sort == "unit":
         return lambda row: row.unit.casefold()

@@ -49,7 +49,7 @@ def copy(page: Page, request: Request, form: FormData) -> Response:
     """Make a profile of one's own from another one."""
     name, base = text_of(form, "name"), text_of(form, "from")
     try:
-        known = _known(page)
+        known = page.profiles()
         if base not in known:
             raise UnknownName(f"there is no profile {base!r}", do="choose one from the list")
         if name in known:
@@ -110,13 +110,8 @@ def move(page: Page, request: Request, form: FormData) -> Response:
     return see(link(None, "/profiles/view", name=profile.name))
 
 
-def _known(page: Page) -> dict[str, Profile]:
-    facts, _ = page.reader.facts()
-    return facts.profiles if facts else {name: builtin(name) for name in builtin_names()}
-
-
 def _found(page: Page, request: Request) -> Profile:
-    name, known = request.query_params.get("name", ""), _known(page)
+    name, known = request.query_params.get("name", ""), page.profiles()
     if name not in known:
         raise UnknownName(f"there is no profile {name!r}", do="choose one on the page Profiles")
     return known[name]
@@ -137,7 +132,7 @@ def _profiles(
 ) -> Response:
     facts, _ = page.reader.facts()
     used = [u["profile"] for u in facts.units] if facts else []
-    known = _known(page)
+    known = page.profiles()
     rows = [(p, used.count(name), name in builtin_names()) for name, p in sorted(known.items())]
     return page.html(
         request, "profiles.html", form_status(error), view=page.view(request), rows=rows,

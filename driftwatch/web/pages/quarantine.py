@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from starlette.datastructures import FormData
@@ -16,8 +17,36 @@ from driftwatch.intake.columns import KINDS
 from driftwatch.web.lists import part_of
 from driftwatch.web.page import Page, form_status, link, say, see, text_of, wrong_words
 from driftwatch.web.reading import Facts
+from driftwatch.web.words import WORDS
 
 _SIEVE = ("unit", "code", "file")
+#: What rows share that are shown as one: a wide file's line is many rows.
+_ONE_LINE = ("file_id", "sheet", "line", "unit", "code", "reason")
+#: Name under which a wide file's row says which column it stood in.
+COLUMN = "column"
+
+
+@dataclass(frozen=True)
+class Held:
+    """Rows in quarantine that are put right together.
+
+    Attributes
+    ----------
+    first : dict
+        The row that was asked for.
+    numbers : list of int
+        Of all of them.
+    fields : dict
+        Column -> text, of the columns that are the same in all.
+    column : str
+        Of a wide file, where one value is put right.
+
+    """
+
+    first: dict[str, Any]
+    numbers: list[int]
+    fields: dict[str, str]
+    column: str
 
 
 def rows(page: Page, request: Request) -> Response:
@@ -37,7 +66,7 @@ def put_all_right(page: Page, request: Request, form: FormData) -> Response:
         if do == "drop":
             with page.write(request) as store:
                 gone = store.drop_quarantined(numbers, text_of(form, "note"))
-            say(request, f"{_count(gone)} dropped. What they were stays on record.")
+            say(request, f"{_count(gone)} dropped. What is dropped stays on record.")
         else:
             if do == "set" and not column:
                 raise UsageError("no column is chosen", do="choose the one to put right")
@@ -50,27 +79,32 @@ def put_all_right(page: Page, request: Request, form: FormData) -> Response:
 
 
 def row(page: Page, request: Request) -> Response:
-    """Show one row, field by field."""
-    return _row(page, request, *_found(page, request))
+    """Show one row, field by field; with `all`, those of its line that have the same reason."""
+    return _row(page, request, _found(page, request))
 
 
 def put_right(page: Page, request: Request, form: FormData) -> Response:
-    """Judge one row anew with its fields as they are now; what was changed stays on record."""
-    number, held, fields = _found(page, request)
-    told = {name: str(form.get(f"field-{k}") or "") for k, name in enumerate(fields)}
-    changes = {name: text for name, text in told.items() if text.strip() != fields[name].strip()}
+    """Judge a row anew with its fields as they are now; what was changed stays on record."""
+    held = _found(page, request)
+    told = {name: str(form.get(f"field-{name}", text)) for name, text in held.fields.items()}
+    changes = {name: text for name, text in told.items() if text.strip() != held.fields[name].strip()}
     try:
         with page.write(request) as store:
             if text_of(form, "do") == "drop":
-                store.drop_quarantined([number], text_of(form, "note"))
-                say(request, "The row is dropped. What it was stays on record.")
+                gone = store.drop_quarantined(held.numbers, text_of(form, "note"))
+                say(
+                    request,
+                    f"{_count(gone)} dropped. What {'it was' if gone == 1 else 'they were'} stays on record.",
+                )
                 return see("/take-in/quarantine")
-            outcome = store.fix_quarantined([number], changes)
-        if outcome.left:
-            raise UsageError(f"it still cannot be right: {outcome.left[0][1]}")
+            outcome = store.fix_quarantined(held.numbers, changes)
+        if outcome.left and not outcome.taken:
+            these = "it" if len(held.numbers) == 1 else "they"
+            raise UsageError(f"{these} still cannot be right: {outcome.left[0][1]}")
     except DriftwatchError as error:
-        return _row(page, request, number, held, told, error)
-    say(request, "The row is taken.")
+        return _row(page, request, replace(held, fields=told), error)
+    left = f"{_count(len(outcome.left))} still cannot be right." if outcome.left else ""
+    say(request, f"{_count(len(outcome.taken))} taken. {left}".strip())
     return see("/take-in/quarantine")
 
 
@@ -94,36 +128,42 @@ def _rows(page: Page, request: Request, error: DriftwatchError | None = None) ->
     columns = sorted({c for kind in kinds for c in KINDS[kind].all_columns if not c.endswith("_entered")})
     return page.html(
         request, "quarantine.html", form_status(error), view=page.view(request), chosen=chosen,
-        part=part_of(listed, request), values=values, columns=columns, wrong=wrong_words(error),
-        query=link(None, "/take-in/quarantine", **chosen),
+        part=part_of(_by_line(listed), request), count=len(listed), values=values, columns=columns,
+        words=WORDS, wrong=wrong_words(error), query=link(None, "/take-in/quarantine", **chosen),
     )  # fmt: skip
 
 
-def _found(page: Page, request: Request) -> tuple[int, dict[str, Any], dict[str, str]]:
-    """Give a row's number, what is known of it, and its fields."""
+def _by_line(rows: Iterable[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Put rows together that stand on one line of a file and cannot be right for the same reason."""
+    found: dict[Any, list[dict[str, Any]]] = {}
+    for row in rows:
+        found.setdefault(tuple(row[name] for name in _ONE_LINE), []).append(row)
+    return list(found.values())
+
+
+def _found(page: Page, request: Request) -> Held:
     told = request.query_params.get("id", "")
     number = int(told) if told.isdecimal() and len(told) < 12 else -1
-    held = next((q for q in _facts(page).quarantine if q["quarantine_id"] == number), None)
-    if held is None:
+    quarantine = _facts(page).quarantine
+    first = next((q for q in quarantine if q["quarantine_id"] == number), None)
+    if first is None:
         raise UnknownName(f"there is no row {told!r} in quarantine", do="it may have been put right")
-    raw = {str(name): str(text) for name, text in json.loads(str(held["raw"])).items()}
-    known = {name.casefold() for name in raw}
-    required = KINDS[str(held["kind"])].required
+    together = [first]
+    if "all" in request.query_params:
+        together = [q for q in quarantine if all(q[name] == first[name] for name in _ONE_LINE)]
+    raws = [{str(n): str(text) for n, text in json.loads(str(q["raw"])).items()} for q in together]
+    shared = {n: text for n, text in raws[0].items() if all(raw.get(n) == text for raw in raws)}
+    known = {name.casefold() for name in raws[0]}
+    required = KINDS[str(first["kind"])].required
     missing = {group[0]: "" for group in required if not known & {name.casefold() for name in group}}
-    return number, held, {**raw, **missing}
+    column = shared.pop(COLUMN, "")
+    return Held(first, [int(q["quarantine_id"]) for q in together], {**shared, **missing}, column)
 
 
-def _row(
-    page: Page,
-    request: Request,
-    number: int,
-    held: Mapping[str, Any],
-    fields: Mapping[str, str],
-    error: DriftwatchError | None = None,
-) -> Response:
+def _row(page: Page, request: Request, held: Held, error: DriftwatchError | None = None) -> Response:
     return page.html(
-        request, "quarantined.html", form_status(error), view=page.view(request), number=number, held=held,
-        fields=fields, wrong=wrong_words(error),
+        request, "quarantined.html", form_status(error), view=page.view(request), held=held, words=WORDS,
+        wrong=wrong_words(error), query=link(None, "/take-in/quarantine/row", **request.query_params),
     )  # fmt: skip
 
 

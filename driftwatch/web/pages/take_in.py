@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -15,10 +16,11 @@ from driftwatch.errors import DriftwatchError, StoreBusy, UnknownName, UsageErro
 from driftwatch.inputs import MAPPING_ENDING
 from driftwatch.intake.columns import KINDS
 from driftwatch.intake.numbers import DECIMALS
-from driftwatch.profile.model import Profile
+from driftwatch.reporting.texts import count
 from driftwatch.web import mapping_form, uploads
 from driftwatch.web.jobs import Job
 from driftwatch.web.page import Page, form_status, say, see, text_of, who, wrong_words
+from driftwatch.web.pages.units import take_units
 
 #: Seconds that a page waits for the columns to be tried.
 TRY_SECONDS = 60.0
@@ -51,10 +53,28 @@ def looked(page: Page, request: Request) -> Response:
     job = _looked(page, request)
     if not job.is_over:
         return see(f"/jobs/{job.id}")
+    view = page.view(request)
+    files = job.result.get("files", [])
+    profile = next((f["wide"]["profile"] for f in files if f["wide"]), "")
     return page.html(
-        request, "looked.html", view=page.view(request), job=job, files=job.result.get("files", []),
-        is_there=_is_there(page, job),
+        request, "looked.html", view=view, job=job, files=files, is_there=_is_there(page, job),
+        unknown=_unknown(job), profile=profile, profiles=sorted(page.profiles()),
+        is_first=view.facts is None or not view.facts.units,
     )  # fmt: skip
+
+
+def add_units(page: Page, request: Request, form: FormData) -> Response:
+    """Add units that the files name and the store does not know, and look at the files again."""
+    job = _looked(page, request)
+    _require_there(page, job)
+    known = _unknown(job)
+    chosen = [name for name in form.getlist("unit") if isinstance(name, str) and name in known]
+    if not chosen:
+        raise UsageError("no unit is chosen", do="tick those that are to be added")
+    shared = {name: text_of(form, name) for name in ("profile", "site")}
+    take_units(page, request, [{"unit": name, **shared} for name in chosen])
+    say(request, f"{count(len(chosen), 'unit')} added. This is how the files look now.")
+    return _look(page, request, dict(job.args))
 
 
 def take(page: Page, request: Request, _form: FormData) -> Response:
@@ -75,7 +95,8 @@ def take(page: Page, request: Request, _form: FormData) -> Response:
 def columns(page: Page, request: Request) -> Response:
     """Show what each column of a wide file is taken for."""
     job, told = _wide(page, request)
-    return _columns(page, request, job, told, told["wide"]["mapping"], told["wide"]["profile"], None)
+    wide = told["wide"]
+    return _columns(page, request, job, told, wide["mapping"], wide["profile"], wide["checks"])
 
 
 def put_right(page: Page, request: Request, form: FormData) -> Response:
@@ -86,12 +107,12 @@ def put_right(page: Page, request: Request, form: FormData) -> Response:
     do, profile = fields.get("do", "try"), fields.get("profile", "")
     names = [column["name"] for column in told["wide"]["columns"]]
     try:
-        if profile not in _profiles(page):
+        if profile not in page.profiles():
             raise UnknownName(f"there is no profile {profile!r}", do="choose one from the list")
         text = (
             ""
             if do == "draft"
-            else mapping_form.mapping_from(names, fields, _profiles(page)[profile]).to_toml()
+            else mapping_form.mapping_from(names, fields, page.profiles()[profile]).to_toml()
         )
         if do == "keep":
             beside = (page.folder.uploads / str(job.args["upload"]) / told["file"]).with_suffix(
@@ -103,8 +124,17 @@ def put_right(page: Page, request: Request, form: FormData) -> Response:
     except DriftwatchError as error:
         return _columns(page, request, job, told, _as_sent(names, fields), profile, None, error)
     if "x-part" in request.headers:
-        return page.html(request, "checks.html", checks=tried["checks"])
+        made = mapping_form.made_of(names, tried["checks"])
+        return page.html(request, "checks.html", checks=tried["checks"], made=made)
     return _columns(page, request, job, told, tried["mapping"], profile, tried["checks"])
+
+
+def _unknown(job: Job) -> dict[str, int]:
+    """Give the units that the files name and the store does not know, with how many rows each has."""
+    counts: Counter[str] = Counter()
+    for told in job.result.get("files", []):
+        counts.update((told["report"] or {}).get("unknown_units", {}))
+    return dict(counts)
 
 
 # --- parts ---------------------------------------------------------------------------------------------
@@ -164,15 +194,16 @@ def _columns(
     checks: list[dict[str, Any]] | None,
     error: DriftwatchError | None = None,
 ) -> Response:
-    profiles = _profiles(page)
+    profiles, names = page.profiles(), [column["name"] for column in told["wide"]["columns"]]
     if profile not in profiles:
         profile = told["wide"]["profile"]
     known = profiles[profile]
     return page.html(
         request, "columns.html", form_status(error), view=page.view(request), job=job, file=told["file"],
         wide=told["wide"], mapping=mapping, rows=mapping_form.rows_of(told["wide"]["columns"], mapping),
-        checks=checks, wrong=wrong_words(error), profile=known, profiles=sorted(profiles),
-        choices=mapping_form.choices(known), is_there=_is_there(page, job),
+        checks=checks, made=mapping_form.made_of(names, checks or []), wrong=wrong_words(error),
+        profile=known, profiles=sorted(profiles), choices=mapping_form.choices(known),
+        is_there=_is_there(page, job),
         channels=[c.id for c in known.clutches] + [s.id for s in known.shifts],
     )  # fmt: skip
 
@@ -195,13 +226,6 @@ def _as_sent(names: list[str], fields: Mapping[str, str]) -> dict[str, Any]:
     plain = ("odometer_unit", "fluid_temp_unit", "time_format", "sheet")
     shared = {name: fields.get(name, "") for name in plain}
     return {"columns": snapshot, "cells": cells, "unit": fields.get("one_unit", ""), "notes": [], **shared}
-
-
-def _profiles(page: Page) -> dict[str, Profile]:
-    from driftwatch.profile.load import builtin, builtin_names
-
-    facts, _ = page.reader.facts()
-    return facts.profiles if facts else {name: builtin(name) for name in builtin_names()}
 
 
 def _is_there(page: Page, job: Job) -> bool:
@@ -243,6 +267,7 @@ def routes(page: Page) -> Iterable[Route]:
         page.post("/take-in", send),
         page.get("/take-in/{number:int}", looked),
         page.post("/take-in/{number:int}", take),
+        page.post("/take-in/{number:int}/units", add_units),
         page.get("/take-in/{number:int}/columns", columns),
         page.post("/take-in/{number:int}/columns", put_right),
         page.post("/demo", begin_demo),

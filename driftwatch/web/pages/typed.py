@@ -14,13 +14,13 @@ from starlette.routing import Route
 
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.errors import DriftwatchError, InputRefused, UnknownName, UsageError
-from driftwatch.intake.batch import read_batches
-from driftwatch.intake.content import content_of_bytes
 from driftwatch.intake.template import write_template
 from driftwatch.profile.model import Profile
+from driftwatch.quantities import conversion
 from driftwatch.reporting.render import file_stem
 from driftwatch.reporting.texts import count
 from driftwatch.web import sheet as sheets
+from driftwatch.web.by_hand import take_rows
 from driftwatch.web.page import Page, form_status, link, say, see, wrong_words
 from driftwatch.web.reading import View
 
@@ -41,7 +41,7 @@ def take(page: Page, request: Request, sent: FormData) -> Response:
     view, row, profile, analysis = _found(page, request)
     sheet = sheets.sections(profile, analysis)
     told = {name: value.strip() for name, value in sent.items() if isinstance(value, str)}
-    flags = sheets.flags(sheet, told)
+    flags = sheets.flags(sheet, told, _odometer_km(told))
     try:
         filled = sheets.rows(sheet, told, _head(str(row["unit"]), told))
         if not filled:
@@ -52,24 +52,16 @@ def take(page: Page, request: Request, sent: FormData) -> Response:
                 do="put right what is flagged, or say below that it is as it was read",
             )
         name = f"typed in, {row['unit']}, {told['day']}"
-        batches = read_batches(
-            content_of_bytes(sheets.as_csv(filled), name), "snapshots", None, None, "point"
-        )
         with page.write(request) as store:
-            tried = store.take([(name, batches)], dry_run=True)[0]
-            problems = _problems(tried, filled)
-            if problems:
-                raise _Refused(problems)
-            store.take([(name, batches)])
+            report, wrong = take_rows(store, name, "snapshots", filled)
+        if wrong:
+            raise _Refused(_by_field(wrong, filled))
     except _Refused as refused:
         return _sheet(page, request, view, row, sheet, told, flags | refused.by_key, refused)
     except DriftwatchError as error:
         return _sheet(page, request, view, row, sheet, told, flags, error)
-    report = tried.report
-    counts = (
-        "" if report is None else f" ({report.new} new, {report.same} the same, {report.corrected} corrected)"
-    )
-    say(request, f"The reading is taken in: {count(len(filled), 'value')}{counts}.")
+    counts = f"{report.new} new, {report.same} the same, {report.corrected} corrected"
+    say(request, f"The reading is taken in: {count(len(filled), 'value')} ({counts}).")
     return see(link(None, "/unit", name=row["unit"]))
 
 
@@ -95,15 +87,12 @@ class _Refused(InputRefused):
         self.by_key = {key: reason for key, reason in problems.items() if key}
 
 
-def _problems(tried: Any, filled: list[dict[str, str]]) -> dict[str, str]:
+def _by_field(wrong: list[tuple[int, str]], filled: list[dict[str, str]]) -> dict[str, str]:
     """Give why rows cannot be right, by their field; a reason that all rows share is said once."""
-    if tried.error is not None:
-        raise tried.error
-    found = list(zip(tried.report.problems["line"], tried.report.problems["reason"], strict=True))
-    reasons = {reason for _, reason in found}
-    if len(found) == len(filled) and len(reasons) == 1:
+    reasons = {reason for _, reason in wrong}
+    if len(wrong) == len(filled) and len(reasons) == 1:
         return {"": reasons.pop()}
-    return {filled[int(line) - 2]["key"]: str(reason) for line, reason in found}
+    return {filled[place]["key"]: reason for place, reason in wrong}
 
 
 def _head(unit: str, told: Mapping[str, str]) -> dict[str, str]:
@@ -121,6 +110,16 @@ def _head(unit: str, told: Mapping[str, str]) -> dict[str, str]:
         temp: sheets.plain_number(told.get("temp", "")),
         "source": told.get("source", ""),
     }
+
+
+def _odometer_km(told: Mapping[str, str]) -> float | None:
+    """Give what the odometer showed, in km; None where it is not a number, which is refused later."""
+    try:
+        shown = float(sheets.plain_number(told.get("odometer", "")))
+    except ValueError:
+        return None
+    into = conversion("mi" if told.get("odometer_unit") == "mi" else "km", "km")
+    return shown * into.factor
 
 
 def _found(page: Page, request: Request) -> tuple[View, dict[str, Any], Profile, UnitAnalysis | None]:

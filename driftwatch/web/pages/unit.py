@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import json
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -19,8 +20,10 @@ from driftwatch.reporting.about import about
 from driftwatch.reporting.parts import About, Chart
 from driftwatch.reporting.work import work_items
 from driftwatch.web.compare import compare
+from driftwatch.web.lists import part_of
 from driftwatch.web.page import Page
 from driftwatch.web.reading import View
+from driftwatch.web.words import WORDS
 
 _TERMS = (
     "learned value",
@@ -33,13 +36,15 @@ _TERMS = (
     "settling",
     "snapshot",
 )
+#: What lines of a unit's history share that are told as one.
+_ALIKE = ("at_utc", "who", "what", "file", "line", "about", "field", "old_value", "new_value")
 #: Forecasts that are drawn open; the others are folded away.
 OPEN_FORECASTS = 2
 
 
 def unit(page: Page, request: Request) -> Response:
     """Show all that is said of a unit."""
-    view, row, analysis = _found(page, request)
+    view, row, analysis = found_unit(page, request)
     assert view.facts is not None  # noqa: S101 - the unit was found in them
     name = str(row["unit"])
     context: dict[str, Any] = {"view": view, "unit": row, "a": analysis, "name": name}
@@ -54,28 +59,58 @@ def unit(page: Page, request: Request) -> Response:
 
 def readings(page: Page, request: Request) -> Response:
     """Show a unit's snapshots, one of them whole, or two held against each other."""
-    view, row, analysis = _found(page, request)
+    view, row, analysis = found_unit(page, request)
     context: dict[str, Any] = {"view": view, "unit": row, "name": str(row["unit"]), "snapshots": []}
     if analysis is not None and len(analysis.panel.taken_at):
-        panel = analysis.panel
+        assert view.facts is not None  # noqa: S101 - the unit was found in them
+        panel, profile = analysis.panel, view.facts.profiles[str(row["profile"])]
         context["snapshots"] = _snapshots(panel)
         last = len(panel.taken_at) - 1
         second = _chosen(request, "to", last, last)
         first = _chosen(request, "from", last, max(second - 1, 0))
         first, second = min(first, second), max(first, second)
-        context |= {"first": first, "second": second, "compared": compare(analysis, first, second)}
+        context |= {"first": first, "second": second, "compared": compare(analysis, first, second, profile)}
     return page.html(request, "readings.html", **context)
 
 
 def history(page: Page, request: Request) -> Response:
-    """Tell how a unit's data came to be."""
-    view, row, _ = _found(page, request)
+    """Tell how a unit's data came to be, newest first."""
+    view, row, _ = found_unit(page, request)
     name = str(row["unit"])
     told = page.reader.ask(("history", name), lambda store: frame_rows(store.history(name)))
-    return page.html(request, "history.html", view=view, unit=row, name=name, told=list(reversed(told)))
+    return page.html(
+        request, "history.html", view=view, unit=row, name=name, part=part_of(_alike(reversed(told)), request)
+    )
 
 
-def _found(page: Page, request: Request) -> tuple[View, dict[str, Any], UnitAnalysis | None]:
+def _alike(told: Iterable[Any]) -> list[tuple[dict[str, Any], int]]:
+    """Say once, with how many there are of it, what is the same in all that is told of it."""
+    counted: dict[Any, tuple[dict[str, Any], int]] = {}
+    for row in map(_in_words, told):
+        key = tuple(str(row[name]) for name in _ALIKE)
+        first, n = counted.get(key, (row, 0))
+        counted[key] = (first, n + 1)
+    return list(counted.values())
+
+
+def _in_words(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Give a line of the history with a row of a file, which is kept as it came, in words."""
+    if not str(row["what"]).startswith("quarantine:"):
+        return dict(row)
+    was, became = (json.loads(row[name] or "{}") for name in ("old_value", "new_value"))
+    return {
+        **row,
+        "field": None,
+        "old_value": _named({n: was.get(n) for n in became or was if was.get(n)}),
+        "new_value": _named(became),
+    }
+
+
+def _named(fields: Mapping[str, Any]) -> str:
+    return ", ".join(f"{WORDS.get(name, name)}: {text}" for name, text in fields.items())
+
+
+def found_unit(page: Page, request: Request) -> tuple[View, dict[str, Any], UnitAnalysis | None]:
     """Give the unit that the address names."""
     view = page.view(request)
     name = request.query_params.get("name", "")

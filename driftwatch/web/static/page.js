@@ -74,13 +74,17 @@
         .then(function (text) {
           if (mine !== asked) { return; }
           var made = new DOMParser().parseFromString(text, "text/html");
-          var wrong = made.querySelector("[role=alert]");
-          place.replaceChildren.apply(place, Array.from(wrong ? [wrong] : made.body.childNodes));
+          var wrong = made.querySelector("[role=alert]"), said = made.getElementById("checks");
+          if (wrong || !said) { place.replaceChildren.apply(place, wrong ? [wrong] : []); return; }
+          place.replaceChildren.apply(place, Array.from(said.childNodes));
+          made.querySelectorAll("[data-made]").forEach(function (part) {
+            var cell = form.querySelector("[data-made=\"" + part.dataset.made + "\"]");
+            cell.replaceChildren.apply(cell, Array.from(part.childNodes));
+          });
         })
         .catch(function () { /* tried again with the next change */ });
     }
-    form.addEventListener("change", function () { clearTimeout(timer); timer = setTimeout(attempt, 500); });
-    attempt();
+    form.addEventListener("change", function () { clearTimeout(timer); timer = setTimeout(attempt, 300); });
   });
 
   // A typed-in reading: what is odd is said as it is typed.
@@ -88,22 +92,35 @@
     function outside(value, low, high) {
       return (low !== undefined && value < Number(low)) || (high !== undefined && value > Number(high));
     }
+    function plain(field) {
+      return field.value.trim().replace("\u2212", "-").replace(/^([-+]?\d+),(\d+)$/, "$1.$2");
+    }
+    // A pack's volume grows with the distance run since it was last read.
+    function grown(d, bound, rate) {
+      if (d[bound] === undefined || d[rate] === undefined) { return d[bound]; }
+      var shown = form.elements.odometer, km = Number(plain(shown)) * (form.elements.odometer_unit.value === "mi" ? 1.609344 : 1);
+      return Number(d[bound]) + Number(d[rate]) * Math.max((km || 0) - Number(d.lastKm), 0);
+    }
     function odd(field) {
-      var text = field.value.trim().replace("\u2212", "-").replace(/^([-+]?\d+),(\d+)$/, "$1.$2"), d = field.dataset;
+      var text = plain(field), d = field.dataset;
       if (text === "") { return ""; }
       if (!/^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$/.test(text)) { return "is not a number"; }
       var value = Number(text);
       if (outside(value, d.low, d.high)) { return "is not possible"; }
       if (outside(value, d.least, d.most)) { return "is outside the range that can be learned"; }
-      if (outside(value, d.usualLow, d.usualHigh)) { return "is far from the last one (" + d.last + ")"; }
+      if (outside(value, grown(d, "usualLow", "growLow"), grown(d, "usualHigh", "growHigh"))) { return "is far from the last one (" + d.last + ")"; }
       return "";
     }
-    form.addEventListener("input", function (event) {
-      var field = event.target, said = field.parentElement.querySelector(".flag");
+    function judge(field) {
+      var said = field.parentElement.querySelector(".flag"), text = said ? odd(field) : "";
       if (!said) { return; }
-      said.textContent = odd(field);
+      if (said.textContent !== text) { said.textContent = text; }
       field.toggleAttribute("aria-invalid", false);
-      if (said.textContent) { field.setAttribute("aria-invalid", "true"); }
+      if (text) { field.setAttribute("aria-invalid", "true"); }
+    }
+    form.addEventListener("input", function (event) {
+      if (/^odometer/.test(event.target.name)) { form.querySelectorAll("input[data-last-km]").forEach(judge); }
+      judge(event.target);
       var sure = form.querySelector("[data-sure]");
       if (sure) { sure.hidden = !form.querySelector("[aria-invalid=true]"); }
     });
