@@ -18,6 +18,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -228,7 +229,7 @@ class Jobs:
         try:
             state = self._listen(number, here, process)
         finally:
-            _stop(process)
+            _stop(process, at_once=number in self._cancelled or self._closing.is_set())
             here.close()
             shutil.rmtree(scratch, ignore_errors=True)
         self._end(number, state)
@@ -331,12 +332,13 @@ def _context() -> Any:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["driftwatch.web.work"])
+    forkserver.ensure_running()  # it loads while the page starts, so that the first job need not wait for it
     return context
 
 
-def _stop(process: BaseProcess) -> None:
+def _stop(process: BaseProcess, at_once: bool) -> None:
     """End a process and those it has started; a store that it was writing stays as it was before."""
-    if process.is_alive() and process.pid is not None:
+    if not at_once:
         process.join(0.2)
     if process.is_alive() and process.pid is not None:
         with contextlib.suppress(OSError):

@@ -242,12 +242,13 @@ def test_the_owners_path_from_an_empty_store_to_the_printed_answer(reader, tmp_p
         owner.close()
 
 
-@pytest.fixture
-def own(whole_store, tmp_path) -> Iterator[Served]:
-    """The page of a store that may be written to, with a unit of a hostile name."""
-    path = tmp_path / "fleet.duckdb"
+@pytest.fixture(scope="module")
+def own(whole_store, tmp_path_factory) -> Iterator[Served]:
+    """The page of a store that several tests write to, with a unit of a hostile name."""
+    folder = tmp_path_factory.mktemp("own")
+    path = folder / "fleet.duckdb"
     shutil.copyfile(whole_store, path)
-    units, rows = tmp_path / "units.csv", tmp_path / "rows.csv"
+    units, rows = folder / "units.csv", folder / "rows.csv"
     quoted = NASTY.replace('"', '""')
     units.write_text(f'unit,profile,site\n"{quoted}",generic-6,"{quoted}"\n', "utf-8")
     head = "unit,taken_at,odometer_km,mode,channel,signal,value\n"
@@ -258,6 +259,12 @@ def own(whole_store, tmp_path) -> Iterator[Served]:
         store.add_event(NASTY, "other", "2025-03-02", note=NASTY)
     with served(path) as page:
         yield page
+
+
+def logged(page: Page) -> str:
+    """Give the number of the entry that was made just now."""
+    said = page.get_by_text("Logged as entry").inner_text()
+    return re.search(r"E\d+", said)[0]
 
 
 def test_with_the_keyboard_alone(own, reader):
@@ -287,14 +294,14 @@ def test_with_the_keyboard_alone(own, reader):
     tab_to("note")
     page.keyboard.type("by keyboard")
     page.keyboard.press("Enter")
-    page.get_by_text("Logged as entry E0003.").wait_for()
-    tab_to("Correct or retract E0003")
+    number = logged(page)
+    tab_to(f"Correct or retract {number}")
     page.keyboard.press("Enter")
-    page.get_by_role("heading", name="Entry E0003").wait_for()
+    page.get_by_role("heading", name=f"Entry {number}").wait_for()
     tab_to("reason")
     page.keyboard.type("a test")
     page.keyboard.press("Enter")
-    page.get_by_text("Entry E0003 is retracted.").wait_for()
+    page.get_by_text(f"Entry {number} is retracted.").wait_for()
 
 
 def test_without_a_script(own, reader, tmp_path):
@@ -332,17 +339,17 @@ def test_two_browsers_at_once(own, reader):
         who.page.get_by_label("Note (optional)").fill(f"seen by {name}")
     for who in (one, two):
         who.click("Log it")
-        who.page.get_by_text("Logged as entry").wait_for()
+        number = logged(who.page)
     for who in (one, two):
         page = who.go("/log?unit=unit-03")
         assert "seen by Ada" in page.content()
         assert "seen by Grace" in page.content()
     for who in (one, two):
-        who.go("/log/entry?id=E0003").get_by_label("Why").fill("twice")
+        who.go(f"/log/entry?id={number}").get_by_label("Why").fill("twice")
     one.click("Retract it")
-    one.page.get_by_text("Entry E0003 is retracted.").wait_for()
+    one.page.get_by_text(f"Entry {number} is retracted.").wait_for()
     two.click("Retract it")
-    two.page.get_by_text("there is no entry 'E0003' in the log").wait_for()
+    two.page.get_by_text(f"there is no entry '{number}' in the log").wait_for()
     two.wrong.clear()  # the browser notes the 404 by itself
 
 

@@ -22,10 +22,10 @@ from tests.web.served import served, token, until
 
 @pytest.fixture(scope="module")
 def many_rows() -> bytes:
-    """Readings that take some seconds to import: 700 days of two units, every shift in two modes."""
+    """Readings that take some seconds to import: 350 days of two units, every shift in two modes."""
     rows = [HEADER.strip()]
     for unit in ("unit-01", "unit-03"):
-        for k in range(700):
+        for k in range(350):
             head = f"{unit},{date(2018, 1, 1) + timedelta(days=k)},{1000 + 10 * k}"
             rows += [
                 f"{head},{mode},{shift},{signal},{(k * i) % 40 / 100 + 0.3:.2f},80,12"
@@ -130,8 +130,8 @@ def test_the_page_that_is_killed_in_the_middle_of_an_import_leaves_the_store_who
 
     until(is_free, 10, "the import goes on without its page")
     after, now = counts(settings.db)
-    # All of the file or nothing: 2 units x 700 days x 2 modes x 10 shifts x 4 signals.
-    assert (after, now) in [(before, names), (before + 112_000, [*names, "many.csv"])]
+    # All of the file or nothing: 2 units x 350 days x 2 modes x 10 shifts x 4 signals.
+    assert (after, now) in [(before, names), (before + 56_000, [*names, "many.csv"])]
     with served(settings.db) as page, page.client() as client:
         shown = words(client.get(f"/jobs/{number}").text)
         assert "It was broken off." in shown
