@@ -22,6 +22,12 @@ NASTY = "<img src=x onerror=alert(1)> \"'&\u202e\u05e9\u05dc\U0001f69a"
 DRAWN = (
     "document.querySelectorAll('.plot').length === document.querySelectorAll('.plot[data-drawn=yes]').length"
 )
+#: Cells of tables with whole sentences in them that are squeezed to less than 24 mm.
+SQUEEZED = """[...document.querySelectorAll('td')].filter(
+  (td) => !td.querySelector('select') && td.innerText.length > 60 && td.clientWidth < 90
+).map((td) => td.innerText.slice(0, 60))"""
+#: Between the margins of an A4 sheet, in pixels.
+A4 = {"width": 695, "height": 1000}
 #: Every page there is to read, on the small fleet.
 PAGES = (
     "/", "/?show=units", "/unit?name=unit-02", "/unit/readings?name=unit-02",
@@ -95,6 +101,9 @@ class Reader:
         report = self.context.new_page()
         report.goto(link)
         until(lambda: report.evaluate(DRAWN))
+        report.emulate_media(media="print")
+        report.set_viewport_size(A4)
+        assert report.evaluate(SQUEEZED) == []
         sheets = report.pdf(path=folder / "report.pdf", format="A4").count(b"/Type /Page\n")
         report.close()
         return sheets
@@ -143,7 +152,7 @@ def fleet(whole_store, tmp_path_factory) -> Iterator[tuple[Served, dict[str, str
         yield page, numbers
 
 
-def test_every_page_is_accessible_and_fits_a_phone(fleet, reader):
+def test_every_page_is_accessible_prints_and_fits_a_phone(fleet, reader):
     served_page, numbers = fleet
     desk = reader(served_page)
     for path in PAGES:
@@ -151,6 +160,13 @@ def test_every_page_is_accessible_and_fits_a_phone(fleet, reader):
         page = desk.go(path.format(**numbers), 404 if path == "/nowhere" else 200)
         found = Axe().run(page).response["violations"]
         assert [(v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found] == [], path
+        page.emulate_media(media="print")
+        page.set_viewport_size(A4)
+        assert page.evaluate(SQUEEZED) == [], path
+        page.emulate_media(media="screen")
+        page.set_viewport_size({"width": 720, "height": 700})
+        assert page.evaluate(SQUEEZED) == [], path
+        assert page.evaluate("document.documentElement.scrollWidth") <= 720, path
         page.set_viewport_size({"width": 360, "height": 700})
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
         if path == "/nowhere":
@@ -326,6 +342,40 @@ def test_without_a_script(own, reader, tmp_path):
     page.get_by_text("The charts need a script").first.or_(
         page.get_by_text("being assessed")
     ).first.wait_for()
+
+
+def test_a_technicians_own_sheet_from_its_columns_to_its_last_row(own, reader, tmp_path):
+    shop = reader(own)
+    sheet = tmp_path / "bench.csv"
+    sheet.write_bytes(WIDE.replace(b"unit-02", b"unit-2").replace(b"unit-01", b"unit-44"))
+    page = shop.go("/take-in")
+    page.set_input_files("#files", sheet)
+    shop.click("Look at them")
+    shop.click("Say what the columns of bench.csv are")
+    row = page.locator("tr", has_text="1-2 apply normal kPa")
+    made = row.locator("[data-made]")
+    assert "12.0 to 18.0 kPa" in made.inner_text()
+    row.get_by_label("Unit of measure").fill("MPa")
+    page.keyboard.press("Tab")
+    made.get_by_text("is the unit right?").wait_for()
+    page.locator("#checks").get_by_text("1 column to look at.").wait_for()
+    row.get_by_label("Unit of measure").fill("kPa")
+    page.keyboard.press("Tab")
+    page.locator("#checks").get_by_text("It can be used.").wait_for()
+    assert "is the unit right?" not in made.inner_text()
+    shop.click("Keep it, and look again")
+    page.get_by_role("heading", name="2 units that are not in the store").wait_for()
+    page.get_by_label("unit-44 2 rows").check()
+    shop.click("Add those ticked, and look again")
+    page.get_by_role("heading", name="1 unit that is not in the store").wait_for()
+    shop.click("Take it in")
+    page.get_by_text("It is done.", exact=True).wait_for()
+    shop.click("Put 2 rows right")
+    shop.click("Put them right")
+    page.get_by_label("Unit", exact=True).fill("unit-02")
+    shop.click("Judge them as they stand here")
+    page.get_by_text("2 rows taken.").wait_for()
+    page.get_by_text("The quarantine is empty.").wait_for()
 
 
 def test_two_browsers_at_once(own, reader):

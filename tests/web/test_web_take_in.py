@@ -128,7 +128,7 @@ def test_a_sheet_of_ones_own_is_understood_column_by_column(visit):
     assert "mapped to the same cell" in words(twice.text)
     odd = words(visit.post(address, **{**CHOSEN, "what-1": "source", "what-6": "taken_at"}, do="try").text)
     assert "1 is no time, such as" in odd
-    assert "It cannot be used as it is." in odd
+    assert "It cannot be used as it is; 1 column to look at." in odd
     tried = visit.post(address, **CHOSEN, do="try")
     assert "It can be used." in words(tried.text)
     # By hand: the column's two values are 18 and 12.
@@ -171,7 +171,7 @@ def test_what_is_made_of_each_column_stands_there_before_anything_is_chosen(visi
     assert "25.4 to 36.5 cm³ 2 filled" in said
     # By hand: the profile lets the trim learn up to 200 kPa, 0.2 MPa; 18 and 12 MPa are beyond it.
     assert "most lie outside the range that can be learned (-0.2 to 0.2 MPa): is the unit right?" in said
-    assert "It can be used; 1 column to look at: 1-2 apply normal MPa" in said
+    assert "It can be used; 1 column to look at. 1-2 apply normal MPa" in said
 
 
 def test_units_that_the_store_does_not_know_are_added_on_the_way(empty):

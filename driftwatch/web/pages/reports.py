@@ -15,6 +15,7 @@ from starlette.routing import Route
 
 from driftwatch.days import as_day, month_days
 from driftwatch.errors import DriftwatchError, UnknownName, UsageError
+from driftwatch.reporting.texts import month_name
 from driftwatch.web.jobs import Job
 from driftwatch.web.page import Page, as_of, form_status, see, text_of, who, wrong_words
 
@@ -86,9 +87,9 @@ def _order(fields: dict[str, str], units: set[str], events: Iterable[Any]) -> tu
     """Give the title of what is ordered, and what the work is to be told."""
     kind = fields["kind"]
     if kind == "review":
-        month_days(fields["month"])
+        first, _ = month_days(fields["month"])
         args = {"month": fields["month"], "record": fields["record"] == "yes"}
-        return f"{TITLES[kind]}, {fields['month']}", args
+        return f"{TITLES[kind]}, {month_name(first.year, first.month)}", args
     if kind not in KINDS:
         raise UsageError(f"there is no report {kind!r}", do="choose one of the three")
     if fields["unit"] not in units:
