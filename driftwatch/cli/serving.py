@@ -67,8 +67,8 @@ def serve(
         output.say(f"The page of {told.db} is at {settings.address}")
         if not settings.is_loopback:
             output.note(
-                "others on the network can open it with the password; the connection is not encrypted, "
-                "so use it within your own network only"
+                "others on the network can open it with the password, under this computer's address or a "
+                "--name of it; the connection is not encrypted, so use it within your own network only"
             )
         output.note("stop it with Ctrl+C")
 

@@ -59,8 +59,9 @@ class PageSettings:
 
     @property
     def address(self) -> str:
-        """The page's address, as it is typed into a browser."""
-        host = f"[{self.host}]" if ":" in self.host else self.host
+        """The page's address, as it is typed into a browser on this computer."""
+        everywhere = self.host in ("0.0.0.0", "::")  # noqa: S104 - compared with, not listened on
+        host = "localhost" if everywhere else f"[{self.host}]" if ":" in self.host else self.host
         return f"http://{host}:{self.port}/"
 
     def signing_key(self, own: bytes) -> str:

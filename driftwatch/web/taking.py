@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 WAIT = 600.0
 #: Rows of each kind that are told of one file, and values that are shown of a column.
 NAMED, SAMPLES = 100, 3
+#: Unknown units that are offered to be added at once.
+OFFERED = 1000
 
 
 def look(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
@@ -189,7 +191,7 @@ def _unknown_units(report: ImportReport) -> dict[str, int]:
     """Give the names of units that the store does not know, with how many rows each has."""
     rows = report.problems
     named = rows.loc[rows["code"] == "unknown_unit", "unit"]
-    return dict(Counter(str(name) for name in named if name).most_common(NAMED))
+    return dict(Counter(str(name) for name in named if name).most_common(OFFERED))
 
 
 def _corrections(rows: Sequence[Told[str, Any]]) -> list[dict[str, Any]]:

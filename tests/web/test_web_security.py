@@ -51,6 +51,20 @@ def test_where_others_may_come_addresses_and_given_names_are_answered(tmp_path):
     assert not is_own_host("evil.example:8712", told)
 
 
+@pytest.mark.parametrize(
+    ("host", "address"),
+    [
+        ("127.0.0.1", "http://127.0.0.1:8712/"),
+        ("::1", "http://[::1]:8712/"),
+        ("0.0.0.0", "http://localhost:8712/"),
+        ("::", "http://localhost:8712/"),
+        ("192.168.1.4", "http://192.168.1.4:8712/"),
+    ],
+)
+def test_the_address_that_is_told_can_be_opened(tmp_path, host, address):
+    assert PageSettings(tmp_path / "a.duckdb", host=host).address == address
+
+
 @pytest.mark.parametrize("path", ["/", "/unit?name=unit-02", "/nowhere", "/status.json", "/name"])
 def test_every_answer_allows_its_own_alone(reading, path):
     headers = reading.client.get(path).headers
