@@ -26,6 +26,13 @@ DRAWN = (
 SQUEEZED = """[...document.querySelectorAll('td')].filter(
   (td) => !td.querySelector('select') && td.innerText.length > 60 && td.clientWidth < 90
 ).map((td) => td.innerText.slice(0, 60))"""
+#: Lets go of a file, given by its name and text, over the place for files.
+DROP = """([name, text]) => {
+  const held = new DataTransfer();
+  held.items.add(new File([text], name));
+  const drop = new DragEvent('drop', {dataTransfer: held, cancelable: true});
+  document.querySelector('.drop').dispatchEvent(drop);
+}"""
 #: Between the margins of an A4 sheet, in pixels.
 A4 = {"width": 695, "height": 1000}
 #: Every page there is to read, on the small fleet.
@@ -223,6 +230,14 @@ def test_the_shops_path_from_an_empty_store_to_the_printed_follow_up(reader, fil
             volume.fill(text)
             assert said in flag.inner_text()
             assert shop.page.get_by_label("What is flagged").is_visible()
+        # What is too much at the last reading's odometer may have grown by this one's.
+        high, rate = (float(volume.get_attribute(f"data-{name}")) for name in ("usual-high", "grow-high"))
+        volume.fill(str(high + 3000 * rate))
+        assert flag.inner_text() == ""
+        shop.page.get_by_label("Odometer", exact=False).first.fill("166100")
+        assert "is far from the last" in flag.inner_text()
+        shop.page.get_by_label("Odometer", exact=False).first.fill("172000")
+        assert flag.inner_text() == ""
         volume.fill("35,4")
         assert flag.inner_text() == ""
         shop.click("Take the reading in")
@@ -349,7 +364,7 @@ def test_a_technicians_own_sheet_from_its_columns_to_its_last_row(own, reader, t
     sheet = tmp_path / "bench.csv"
     sheet.write_bytes(WIDE.replace(b"unit-02", b"unit-2").replace(b"unit-01", b"unit-44"))
     page = shop.go("/take-in")
-    page.set_input_files("#files", sheet)
+    page.evaluate(DROP, ["bench.csv", sheet.read_text()])
     shop.click("Look at them")
     shop.click("Say what the columns of bench.csv are")
     row = page.locator("tr", has_text="1-2 apply normal kPa")
