@@ -184,6 +184,12 @@ class Jobs:
                     self._end(number, "cancelled")
         return self.wait(number, 10.0)
 
+    def let_go(self, number: int) -> None:
+        """Take a job back that nobody wants any more, if it has not begun; one that is running runs on."""
+        with self._lock:
+            if number in self._jobs and self._jobs[number].state == "waiting":
+                self._end(number, "cancelled")
+
     def wait(self, number: int, seconds: float) -> Job:
         """Give a job when it is over, or after so many seconds as it is then."""
         with self._ended:

@@ -241,11 +241,17 @@ class Reader:
     # --- the assessment --------------------------------------------------------------------------------
 
     def _assessing(self, facts: Facts, day: date) -> Job | None:
-        """Give the job that assesses this state of the store as of a day, started if there is none."""
+        """Give the job that assesses this state of the store as of a day, started if there is none.
+
+        Those of earlier states that wait for their turn are let go of, so that many writes in a row are not
+        followed by as many assessments.
+        """
         with self._lock:
             key = (facts.stamp, day)
             if key in self._asked:
                 return self._job(self._asked[key])
+            for stamp, other in [k for k in self._asked if k[1] == day]:
+                self._jobs.let_go(self._asked.pop((stamp, other)))
             gathered: dict[str, Any] = {"units": {}}
             job = self._jobs.start(
                 "assess",
