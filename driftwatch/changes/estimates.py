@@ -32,7 +32,7 @@ BASE = 3
 LEAST_OWN = 1e-6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, order=True)
 class Placed:
     """A change in the model: its pattern (by number), its snapshot, and the share of shifts after it."""
 

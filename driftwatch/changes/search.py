@@ -8,7 +8,7 @@ each pattern at each snapshot. A change is accepted when its posterior log odds 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import groupby
 
@@ -82,6 +82,8 @@ class _Search:
     patterns: tuple[Pattern, ...]
     log_prior: Floats
     threshold: float
+    held: dict[tuple[Placed, ...], Held] = field(default_factory=dict)
+    bests: dict[tuple[Placed, ...], Placed | None] = field(default_factory=dict)
 
     @cached_property
     def rows(self) -> dict[str, Indices]:
@@ -138,7 +140,10 @@ class _Search:
         return SearchResult(tuple(placed), tuple(tables), tuple(effects))
 
     def _held(self, placed: list[Placed]) -> Held:
-        return held_beside(self.design, self.patterns, placed)
+        key = tuple(sorted(placed))
+        if key not in self.held:
+            self.held[key] = held_beside(self.design, self.patterns, placed)
+        return self.held[key]
 
     def _add(self, placed: list[Placed]) -> list[Placed]:
         while len(placed) < MOST_CHANGES:
@@ -161,6 +166,12 @@ class _Search:
 
     def _best(self, placed: list[Placed]) -> Placed | None:
         """Give the most probable further change, None if no place passes the threshold."""
+        key = tuple(sorted(placed))
+        if key not in self.bests:
+            self.bests[key] = self._most_probable(placed)
+        return self.bests[key]
+
+    def _most_probable(self, placed: list[Placed]) -> Placed | None:
         table = self._table(self._held(placed))
         if not np.isfinite(table).any():
             return None
