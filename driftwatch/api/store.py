@@ -16,7 +16,7 @@ from driftwatch.errors import UnknownName, UsageError
 if TYPE_CHECKING:
     from driftwatch.assessment.backtest.results import Backtest
     from driftwatch.assessment.results import Assessment, UnitAnalysis
-    from driftwatch.reporting.context import WorkItem
+    from driftwatch.reporting.context.review import WorkItem
 
 #: What `alerts` lists for each service state asked for.
 URGENCIES = {

@@ -13,7 +13,7 @@ from driftwatch.cli.options import AsOf, FormatOption, reading
 from driftwatch.cli.output import Format
 
 if TYPE_CHECKING:
-    from driftwatch.reporting.context import WorkItem
+    from driftwatch.reporting.context.review import WorkItem
 
 ALERTS_LISTED = 10
 

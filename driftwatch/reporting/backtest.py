@@ -12,7 +12,8 @@ from driftwatch.assessment.backtest.results import Alarm, Backtest, Figure, Told
 from driftwatch.assessment.results import CAUSES, UnitAnalysis
 from driftwatch.reporting import hindsight, render, sentences, verdicts
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import BacktestContext, TrackRecord
+from driftwatch.reporting.context.backtest import BacktestContext
+from driftwatch.reporting.context.review import TrackRecord
 from driftwatch.reporting.parts import Table
 from driftwatch.reporting.texts import count, day, km, name, number, percent
 

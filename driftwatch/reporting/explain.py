@@ -11,7 +11,7 @@ from driftwatch.assessment.results import Effect, Finding, UnitAnalysis
 from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.reporting import figures, owner, render, sentences
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import ExplainContext, Share
+from driftwatch.reporting.context.explain import ExplainContext, Share
 from driftwatch.reporting.maps import learn_rows
 from driftwatch.reporting.since import Since, find_since
 from driftwatch.reporting.texts import as_date, day, name, percent

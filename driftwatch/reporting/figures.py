@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from driftwatch.reporting.context import Share
+from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREEN, GREY, INK, ORANGE, RED, SOFT, Picture
 from driftwatch.reporting.texts import chart_text, day, km, month_name, percent, shorten

@@ -11,7 +11,7 @@ from driftwatch.assessment.results import Finding, UnitAnalysis
 from driftwatch.panel.panel import Panel
 from driftwatch.reporting import render, sentences, timelines
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import ChangeMap, DriveStep, FollowupContext, LearnRow
+from driftwatch.reporting.context.followup import ChangeMap, DriveStep, FollowupContext, LearnRow
 from driftwatch.reporting.maps import anything_moved, change_maps, learn_rows
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.since import Move, Since, find_since, moves

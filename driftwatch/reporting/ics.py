@@ -7,7 +7,7 @@ import unicodedata
 from datetime import date, timedelta
 
 from driftwatch.reporting import sentences
-from driftwatch.reporting.context import ReviewContext, WorkItem
+from driftwatch.reporting.context.review import ReviewContext, WorkItem
 from driftwatch.reporting.work import subject
 
 

@@ -8,7 +8,7 @@ from driftwatch.assessment.cautions import shifts_wanted
 from driftwatch.panel.panel import Cell, Panel
 from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.reporting import sentences
-from driftwatch.reporting.context import ChangeMap, LearnRow, MapCell
+from driftwatch.reporting.context.followup import ChangeMap, LearnRow, MapCell
 from driftwatch.reporting.since import Move, shifts_seen
 from driftwatch.reporting.texts import listed, signed, unit_sign
 from driftwatch.settings import Settings

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.reporting.context import LearnRow, Share
+from driftwatch.reporting.context.explain import Share
+from driftwatch.reporting.context.followup import LearnRow
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.since import Since
 from driftwatch.reporting.texts import day, km, listed, name, percent

@@ -13,7 +13,14 @@ from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.errors import UsageError
 from driftwatch.reporting import figures, ics, render, sentences
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context import FleetRow, MonthChange, ReviewContext, TrackRecord, UnitNote, WorkItem
+from driftwatch.reporting.context.review import (
+    FleetRow,
+    MonthChange,
+    ReviewContext,
+    TrackRecord,
+    UnitNote,
+    WorkItem,
+)
 from driftwatch.reporting.due import service_calendar
 from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.texts import count, day, km, listed, month_name, name, plain_cell

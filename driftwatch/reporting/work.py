@@ -8,7 +8,7 @@ from datetime import date
 
 from driftwatch.assessment.results import Caution, Finding, UnitAssessment
 from driftwatch.reporting import sentences
-from driftwatch.reporting.context import MonthChange, WorkItem
+from driftwatch.reporting.context.review import MonthChange, WorkItem
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.texts import km, listed, name, percent
 from driftwatch.service.results import ClutchOutlook

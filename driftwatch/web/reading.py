@@ -22,7 +22,7 @@ from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.errors import StoreBusy, StoreMissing, UsageError
 from driftwatch.plain import frame_rows
 from driftwatch.profile.model import Profile
-from driftwatch.reporting.context import ReviewContext
+from driftwatch.reporting.context.review import ReviewContext
 from driftwatch.settings import Settings
 from driftwatch.web.jobs import Job, Jobs
 

@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from driftwatch.reporting import sentences
-from driftwatch.reporting.context import FleetRow, WorkItem
+from driftwatch.reporting.context.review import FleetRow, WorkItem
 from driftwatch.reporting.work import ORDER, urgency_order
 from driftwatch.web.lists import part_of
 from driftwatch.web.page import Page

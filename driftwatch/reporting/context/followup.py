@@ -1,0 +1,185 @@
+"""What the follow-up of work says, as frozen objects."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from driftwatch.reporting.parts import About, Chart, Table
+
+
+@dataclass(frozen=True)
+class MapCell:
+    """What one cell did between before and after.
+
+    Attributes
+    ----------
+    before, after, change : float or None
+        In the signal's unit; None where not read.
+    noise_units : float or None
+        Change divided by the spread of one reading.
+    level : {"up", "up-strong", "down", "down-strong", "still", "missing"}
+        How the map colours it.
+    text : str
+        What the map shows, with sign.
+    odd : str
+        Why this cell does otherwise than the change should do; empty if it does not.
+    learned : str
+        `learned`, `3 more shifts`, `not driven` or `not recorded`; empty for packs.
+
+    """
+
+    before: float | None
+    after: float | None
+    change: float | None
+    noise_units: float | None
+    level: str
+    text: str
+    odd: str
+    learned: str
+
+
+@dataclass(frozen=True)
+class ChangeMap:
+    """Channels x modes for one signal.
+
+    Attributes
+    ----------
+    signal, unit, title, says, expected : str
+        Signal and its unit, heading, what to see, and what this kind of change should do to it (may be
+        empty).
+    modes, channels : tuple of str
+        Columns and rows.
+    cells : tuple of tuple of MapCell
+        One row a channel.
+
+    """
+
+    signal: str
+    unit: str
+    title: str
+    says: str
+    expected: str
+    modes: tuple[str, ...]
+    channels: tuple[str, ...]
+    cells: tuple[tuple[MapCell, ...], ...]
+
+
+@dataclass(frozen=True)
+class LearnRow:
+    """How far one shift in one mode has learned since the change.
+
+    Attributes
+    ----------
+    mode, shift : str
+        Mode and shift concerned.
+    shifts_seen : int or None
+        Shifts learned from since; None where the reading-out does not count them.
+    wants : int or None
+        How many more; 0 if learned, None if not countable.
+    text : str
+        The same in words.
+
+    """
+
+    mode: str
+    shift: str
+    shifts_seen: int | None
+    wants: int | None
+    text: str
+
+
+@dataclass(frozen=True)
+class DriveStep:
+    """One part of the drive plan.
+
+    Attributes
+    ----------
+    mode : str
+        Mode to drive in.
+    shifts : tuple of str
+        Shifts that want repeats.
+    sentence : str
+        What to drive, in a sentence.
+
+    """
+
+    mode: str
+    shifts: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True)
+class FollowupContext:
+    """The shop's page after a change.
+
+    Attributes
+    ----------
+    title, unit, profile_title : str
+        Heading, name of the unit, title of its transmission profile.
+    since : date
+        Day that before and after are counted from.
+    change : str
+        What was done, in words.
+    verdict : {"hand over", "drive first", "inspect first"}
+        What to do with the vehicle.
+    reason : str
+        The weightiest reason for the verdict.
+    reasons : tuple of str
+        Everything else that speaks for it, one line each.
+    facts : tuple of (str, str)
+        Unit, odometer, snapshots before and after, ...
+    expected : str
+        What this kind of change should do.
+    maps : tuple of ChangeMap
+        One map a signal.
+    odd : tuple of str
+        Cells that do otherwise, one line each.
+    learning : tuple of LearnRow
+        One row a shift and mode in use.
+    plan : tuple of DriveStep
+        What is still to be driven, one step a mode.
+    plan_cautions : tuple of str
+        What to mind while driving.
+    clutch : tuple of str
+        Whether anything points to a clutch, one line each.
+    overlap : tuple of str
+        Overlap and authority, one line each.
+    findings : tuple of str
+        What the assessment found, one line each.
+    marks : tuple of str
+        What the marks in the timelines stand for: logged events (E1, ...), changes found (A, ...).
+    charts : tuple of Chart
+        Timelines and forecasts.
+    appendix : Table
+        Readings before and after, cell by cell.
+    snapshots : Table
+        Snapshots used.
+    about : About
+        Footer of the page.
+
+    """
+
+    title: str
+    unit: str
+    profile_title: str
+    since: date
+    change: str
+    verdict: str
+    reason: str
+    reasons: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    expected: str
+    maps: tuple[ChangeMap, ...]
+    odd: tuple[str, ...]
+    learning: tuple[LearnRow, ...]
+    plan: tuple[DriveStep, ...]
+    plan_cautions: tuple[str, ...]
+    clutch: tuple[str, ...]
+    overlap: tuple[str, ...]
+    findings: tuple[str, ...]
+    marks: tuple[str, ...]
+    charts: tuple[Chart, ...]
+    appendix: Table
+    snapshots: Table
+    about: About
