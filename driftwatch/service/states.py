@@ -41,17 +41,17 @@ def service_state(chance: Chance, before: ChanceBefore, reached: bool, settings:
         now = chance(km)
         if now > RAISED_ABOVE:
             return state, (
-                f"The limit is more likely than not within {_km(km)} km (chance {now:.0%}); "
+                f"The limit is more likely than not within {_km(km)} km (chance {_percent(now)}); "
                 f"this clears when the chance falls below {CLEARS_BELOW:.0%}."
             )
         if now >= CLEARS_BELOW and _stood(before, km):
             return state, (
-                f"The chance of reaching the limit within {_km(km)} km was over one half and is {now:.0%}; "
-                f"this clears when it falls below {CLEARS_BELOW:.0%}."
+                f"The chance of reaching the limit within {_km(km)} km was over one half and is "
+                f"{_percent(now)}; this clears when it falls below {CLEARS_BELOW:.0%}."
             )
     return "clear", (
         f"The chance of reaching the limit within {_km(settings.watch_km)} km is "
-        f"{chance(settings.watch_km):.0%}, under one half."
+        f"{_percent(chance(settings.watch_km))}, under one half."
     )
 
 
@@ -68,3 +68,10 @@ def _stood(before: ChanceBefore, km: float) -> bool:
 
 def _km(value: float) -> str:
     return f"{value:,.0f}".replace(",", " ")
+
+
+def _percent(chance: float) -> str:
+    """Never a false 0 or 100: both would claim more than draws can tell."""
+    if chance < 0.01:
+        return "under 1%"
+    return "over 99%" if chance > 0.99 else f"{chance:.0%}"

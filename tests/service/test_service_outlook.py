@@ -65,6 +65,18 @@ def test_service_states_at_their_thresholds(km, state):
     assert ("35%" if said != "clear" else "under one half") in reason
 
 
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [(0.0, "under 1%"), (0.004, "under 1%"), (0.2, "20%"), (0.9, "90%"), (1.0, "over 99%")],
+)
+def test_a_reason_claims_no_false_nought_or_certainty(chance, said):
+    # Hand-solved: to the next whole per cent, but never 0 or 100.
+    reason = service_state(lambda km: chance, never, False, SETTINGS)[1]
+    assert f" {said}" in reason
+    assert " 0%" not in reason
+    assert "100%" not in reason
+
+
 def test_an_even_chance_is_not_more_likely_than_not():
     assert service_state(lambda km: 0.5, never, False, SETTINGS)[0] == "clear"
     assert service_state(lambda km: 0.51, never, False, SETTINGS)[0] == "due"
