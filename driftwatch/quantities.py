@@ -128,16 +128,7 @@ def _key(text: str) -> str:
     return re.sub(r"[\s.·⋅*^_\u2010-\u2015-]+", "", folded)
 
 
-def _spellings() -> dict[str, str]:
-    known: dict[str, str] = {}
-    for name, (_, others) in UNITS.items():
-        for text in (name, *others):
-            if known.setdefault(_key(text), name) != name:  # pragma: no cover - a slip in the table above
-                raise AssertionError(f"{text!r} stands for two units")
-    return known
-
-
-_NAMES = _spellings()
+_NAMES = {_key(text): name for name, (_, others) in UNITS.items() for text in (name, *others)}
 
 
 def known_unit(text: str) -> bool:

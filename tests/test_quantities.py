@@ -133,6 +133,11 @@ def test_shapes_and_index_are_kept():
     assert to_unit([], [], "kPa").shape == (0,)
 
 
+def test_no_spelling_stands_for_two_units():
+    spelled = {(quantities._key(text), name) for name, (_, more) in UNITS.items() for text in (name, *more)}
+    assert len({text for text, _ in spelled}) == len(spelled)
+
+
 @given(st.sampled_from(sorted(UNITS)), st.sampled_from(sorted(UNITS)), st.floats(-1e6, 1e6))
 def test_there_and_back(old, new, value):
     if convertible(old, new):
