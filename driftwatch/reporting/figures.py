@@ -182,7 +182,8 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
             "color": [BLUE if s.asked else GREY if s.cause == "unexplained" else ORANGE for s in shares],
             "pattern": {
                 "shape": ["" if s.asked else "." if s.cause == "unexplained" else "/" for s in shares],
-                "fgcolor": "#ffffff",
+                # Laid over the colour: by default a pattern takes its place, and the bar looks faint.
+                "fillmode": "overlay",
                 "size": 6,
                 "solidity": 0.25,
             },

@@ -169,3 +169,11 @@ def test_readings_used_are_printed_though_folded_on_the_screen(opened):
     assert page.locator("details.more[open]").count() == folded.count()
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     assert not page.locator("details.more[open]").count()
+
+
+def test_shares_are_as_solid_as_the_one_asked_about(opened):
+    # A bar with nothing but its pattern looks faint beside a filled one of the same weight.
+    page, _, _ = opened("explain")
+    patterns = page.locator(".plot pattern")
+    assert patterns.count() >= 1
+    assert page.locator(".plot pattern rect[fill]").count() == patterns.count()
