@@ -38,14 +38,14 @@ SIGNAL_WORDS = {
 
 
 def certainty(probability: float) -> str:
-    """Put a probability into a word that can open a sentence."""
+    """Put a probability, in whole per cent as it is shown, into a word that can open a sentence."""
     for least, words in (
-        (0.97, "Almost certainly"),
-        (0.85, "Very likely"),
-        (0.65, "Probably"),
-        (0.4, "Perhaps"),
+        (97, "Almost certainly"),
+        (85, "Very likely"),
+        (65, "Probably"),
+        (40, "Perhaps"),
     ):
-        if probability >= least:
+        if round(100 * probability) >= least:
             return words
     return "Possibly, but less likely than not,"
 

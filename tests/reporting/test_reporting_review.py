@@ -8,6 +8,7 @@ import json
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, fleet, outlook
 
@@ -245,3 +246,12 @@ def test_how_sure_says_the_same_as_the_sentence_beside_it(probability):
         "less": "Possibly,",
     }
     assert same[sure(probability).split()[0]] == certainty(probability).split()[0]
+
+
+def test_what_shows_as_the_same_per_cent_is_said_in_the_same_words():
+    shown: dict[str, set[str]] = {}
+    for probability in np.linspace(0.0, 1.0, 4001):
+        words, figure = sure(float(probability)).split(" (")
+        shown.setdefault(figure, set()).add(words)
+    assert len(shown) > 95
+    assert {figure: words for figure, words in shown.items() if len(words) > 1} == {}
