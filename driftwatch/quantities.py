@@ -114,13 +114,6 @@ class Conversion(NamedTuple):
     offset: float
 
 
-class Shown(NamedTuple):
-    """A value, or an array of them, as it is to be shown, with its unit."""
-
-    value: Any
-    unit: str
-
-
 def _key(text: str) -> str:
     """Fold a spelling: case, blanks, dots, dashes, raised digits and the degree sign do not matter."""
     folded = unicodedata.normalize("NFKC", text).lower()
@@ -274,13 +267,11 @@ def to_unit(values: Any, from_unit: Any, to_unit: str) -> Any:
     return float(converted) if np.ndim(converted) == 0 else converted
 
 
-def display(value: Any, unit: str, system: str = "SI") -> Shown:
-    """Turn a value into what a reader of that system of units is used to.
+def display_unit(unit: str, system: str = "SI") -> str:
+    """Give the unit that a reader of that system of units is used to.
 
     Parameters
     ----------
-    value : float or array_like
-        In `unit`.
     unit : str
         Any known unit; one that has no counterpart in the other system stays.
     system : str
@@ -288,13 +279,11 @@ def display(value: Any, unit: str, system: str = "SI") -> Shown:
 
     Examples
     --------
-    >>> shown = display(100.0, "km", "US")
-    >>> round(shown.value, 2), shown.unit
-    (62.14, 'mi')
+    >>> display_unit("kilometres", "US"), display_unit("s", "US")
+    ('mi', 's')
 
     """
     if system not in SYSTEMS:
         raise UsageError(f"there is no system of units {system!r}", do="write SI or US")
-    name = unit_name(unit)
-    wanted = (US_DISPLAY if system == "US" else SI_DISPLAY).get(name, name)
-    return Shown(to_unit(value, name, wanted), wanted)
+    known = unit_name(unit)
+    return (US_DISPLAY if system == "US" else SI_DISPLAY).get(known, known)

@@ -6,10 +6,13 @@ A store keeps the settings that differ from the default (`driftwatch settings se
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from driftwatch.errors import UnknownName, UsageError
+
+if TYPE_CHECKING:
+    from driftwatch.wording import Wording
 
 
 def _setting(
@@ -63,6 +66,18 @@ class Settings:
         10.0, "days", "how far a logged date may lie from the true one and still explain a change", 0, 365
     )
 
+    units: str = _setting(
+        "profile", "profile, si or us", "units of measure in reports, on pages and in sentences"
+    )
+    dates: str = _setting("day-first", "day-first, month-first or iso", "how days are written in them")
+
+    @property
+    def wording(self) -> Wording:
+        """The way of writing that is set."""
+        from driftwatch.wording import Wording
+
+        return Wording(self.units, self.dates)
+
     def with_value(self, name: str, value: Any) -> Settings:
         """Give a copy with one setting changed; `UsageError` if the name or value cannot be right."""
         known = {f.name: f for f in fields(self)}
@@ -73,6 +88,8 @@ class Settings:
             typed = kind(value)
         except (TypeError, ValueError):
             raise UsageError(f"setting {name} wants a number, not {value!r}") from None
+        if name in ("units", "dates"):
+            _ = replace(self, **{name: typed}).wording
         low, high = known[name].metadata["low"], known[name].metadata["high"]
         if low is not None and not low <= typed <= high:
             raise UsageError(f"setting {name} must lie between {low:g} and {high:g}, not {typed:g}")

@@ -16,6 +16,7 @@ from driftwatch.api.store import Store
 from driftwatch.api.stored import Progress
 from driftwatch.days import Day
 from driftwatch.store.files import log_of
+from driftwatch.wording import written
 
 if TYPE_CHECKING:
     from driftwatch.assessment.results import UnitAnalysis
@@ -80,7 +81,8 @@ def analyse_store(
 
     with open_store(path, read_only=True, wait=wait) as store:
         records, settings, stamp = store.records(as_of), store.settings, stamp_of(path)
-    return Analysed(stamp, records.as_of, settings, analyse(records, settings, progress=progress))
+    with written(settings.wording):
+        return Analysed(stamp, records.as_of, settings, analyse(records, settings, progress=progress))
 
 
 def copy_now(path: Path, target: Path, wait: float = 0.0) -> Stamp | None:

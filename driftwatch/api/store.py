@@ -12,6 +12,7 @@ from driftwatch.api.folders import as_folder, possible_folder
 from driftwatch.api.stored import Progress, StoredData
 from driftwatch.days import Day, as_day, month_days
 from driftwatch.errors import UnknownName, UsageError
+from driftwatch.wording import Wording, is_chosen, wording, written
 
 if TYPE_CHECKING:
     from driftwatch.assessment.backtest.results import Backtest
@@ -45,16 +46,17 @@ class Store(StoredData):
         """Give each unit's readings, fit and assessment as objects; `assess` gives the last part only."""
         from driftwatch.assessment.assess import analyse
 
-        records = self.records(as_of)
-        whole = self._analysed.get((records.as_of, None))
+        records, how = self.records(as_of), self._wording()
+        whole = self._analysed.get((records.as_of, None, how))
         if whole is not None and units is not None:
             found = tuple(a for a in whole if a.assessment.unit in set(units))
             if len(found) == len(set(units)):
                 return found
-        key = (records.as_of, None if units is None else tuple(units))
+        key = (records.as_of, None if units is None else tuple(units), how)
         if key not in self._analysed:
             # Of the whole fleet's records, so that an answer does not depend on what else is asked.
-            self._analysed[key] = analyse(records, self.settings, units, progress)
+            with written(how):
+                self._analysed[key] = analyse(records, self.settings, units, progress)
         return self._analysed[key]
 
     def assess(
@@ -106,11 +108,9 @@ class Store(StoredData):
         if at_least not in URGENCIES:
             raise UsageError(f"there is no level {at_least!r}", do="give watch, plan or due")
         sites = self._sites()
-        items = [
-            i
-            for u in self.assess(as_of, progress=progress).units
-            for i in work_items(u, sites.get(u.unit, ""))
-        ]
+        said = self.assess(as_of, progress=progress)
+        with written(self._wording()):
+            items = [i for u in said.units for i in work_items(u, sites.get(u.unit, ""))]
         return sorted((i for i in items if i.urgency in URGENCIES[at_least]), key=urgency_order)
 
     def backtest(
@@ -178,7 +178,8 @@ class Store(StoredData):
 
         possible_folder(folder)
         units = None if len(backtest.units) == backtest.fleet else backtest.units
-        return write_backtest(backtest, self.analyse(backtest.known, units), as_folder(folder))
+        with written(self._wording()):
+            return write_backtest(backtest, self.analyse(backtest.known, units), as_folder(folder))
 
     def review(
         self, month: str, folder: str | Path = ".", backtest: bool = True, progress: Progress = None
@@ -215,10 +216,12 @@ class Store(StoredData):
         record = None
         if backtest:
             looked = last_year(self.records(as_of), self.settings, lambda: analyses, progress)
-            record = track_record(looked, analyses, as_of)
-        return write_review(
-            analyses, before, month, self.settings, as_folder(folder), as_of=as_of, record=record
-        )
+            with written(self._wording()):
+                record = track_record(looked, analyses, as_of)
+        with written(self._wording()):
+            return write_review(
+                analyses, before, month, self.settings, as_folder(folder), as_of=as_of, record=record
+            )
 
     def followup(
         self,
@@ -263,7 +266,8 @@ class Store(StoredData):
         if (earlier.snapshots["unit"] == unit).any():
             before = self._analysis(unit, day_before, progress)
         day = self.records(as_of).as_of
-        return write_followup(now, before, since, self.settings, as_folder(folder), as_of=day)
+        with written(self._wording()):
+            return write_followup(now, before, since, self.settings, as_folder(folder), as_of=day)
 
     def explain(
         self,
@@ -306,7 +310,8 @@ class Store(StoredData):
         self._known_day(which, as_of)
         now = self._analysis(unit, as_of, progress)
         day = self.records(as_of).as_of
-        return write_explain(now, which, self.settings, as_folder(folder), as_of=day)
+        with written(self._wording()):
+            return write_explain(now, which, self.settings, as_folder(folder), as_of=day)
 
     def export(
         self,
@@ -361,6 +366,10 @@ class Store(StoredData):
         if isinstance(when, date) and when > self.records(as_of).as_of:
             raise UsageError(f"{when} is in the future", do="give a day that has been")
         return when
+
+    def _wording(self) -> Wording:
+        """Give the way of writing: what is in force where one was chosen, else the store's setting."""
+        return wording() if is_chosen() else self.settings.wording
 
     def _sites(self) -> dict[str, str]:
         units = self.units()

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from driftwatch.store.records import Records
     from driftwatch.store.report import ImportReport, Problem
     from driftwatch.store.unit_care import Deleted
+    from driftwatch.wording import Wording
 
 #: Called with what is being done, how much of it is done, and how much there is.
 Progress = Callable[[str, int, int], None] | None
@@ -45,8 +46,8 @@ class StoredData:
 
     def __init__(self, database: Database) -> None:
         self._database = database
-        # By day and units; emptied by each write (nobody else can write while the store is open here).
-        self._analysed: dict[tuple[date, tuple[str, ...] | None], tuple[UnitAnalysis, ...]] = {}
+        # By day, units and way of writing; emptied by each write (while it is open here, nobody else can).
+        self._analysed: dict[tuple[date, tuple[str, ...] | None, Wording], tuple[UnitAnalysis, ...]] = {}
 
     def __enter__(self) -> Self:
         return self

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 
 import numpy as np
 
+from driftwatch import wording
 from driftwatch.assessment.results import Caution
 from driftwatch.changes.results import UnitFit
 from driftwatch.panel.noise import KM
@@ -89,8 +91,8 @@ def _unlearned(panel: Panel, fit: UnitFit, settings: Settings) -> list[Caution]:
                     "unlearned",
                     tuple(per_shift),
                     day,
-                    f"Since the last change (after {day:%d %B %Y}) these shifts have not been learned again "
-                    f"in {mode} mode; each still wants about so many repeats: {listed}.",
+                    f"Since the last change (after {wording.day(day)}) these shifts have not been learned "
+                    f"again in {mode} mode; each still wants about so many repeats: {listed}.",
                 )
             )
     return made
@@ -98,8 +100,8 @@ def _unlearned(panel: Panel, fit: UnitFit, settings: Settings) -> list[Caution]:
 
 def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
     """Values at the end of the range within which the controller can learn, or due there soon."""
-    at_end: dict[str, list[str]] = {}
-    soon: dict[str, list[str]] = {}
+    at_end: list[int] = []
+    soon: dict[int, float] = {}
     rate, rate_se = present_rate(panel, fit)
     for i, cell in enumerate(panel.cells):
         signal = panel.profile.signal(cell.signal)
@@ -110,39 +112,52 @@ def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
         step = signal.resolution or 0.0
         low = -np.inf if signal.lower is None else signal.lower
         high = np.inf if signal.upper is None else signal.upper
-        name = f"{cell.channel} {cell.mode} {cell.signal}".replace("  ", " ")
         if value <= low + step / 2 or value >= high - step / 2:
-            at_end.setdefault(cell.channel, []).append(name)
+            at_end.append(i)
         elif abs(rate[i]) > 3.0 * rate_se[i] > 0:
             left = (high - value if rate[i] > 0 else value - low) / abs(rate[i]) * KM
             if left < AUTHORITY_KM:
-                soon.setdefault(cell.channel, []).append(
-                    f"{name} in about {round(max(left, 0.0), -3):,.0f} km".replace(",", " ")
-                )
+                soon[i] = max(left, 0.0)
     made = []
     last = _day(panel, len(panel.days) - 1)
     if at_end:
-        cells = "; ".join(n for names in at_end.values() for n in names)
         made.append(
             Caution(
                 "authority",
-                tuple(at_end),
+                _channels(panel, at_end),
                 last,
                 "The controller has no more room to learn, so these shifts may turn harsh or flare without "
-                f"anything else changing: {cells}.",
+                f"anything else changing: {_named(panel, at_end)}.",
             )
         )
     if soon:
-        cells = "; ".join(n for names in soon.values() for n in names)
+        first = wording.distance(round(min(soon.values()), -3)) if min(soon.values()) >= 500 else "no time"
         made.append(
             Caution(
                 "authority",
-                tuple(soon),
+                _channels(panel, soon),
                 last,
-                f"At their present rate these learned values reach the end of their range: {cells}.",
+                "At their present rate these learned values reach the end of their range, the first of them "
+                f"in about {first}: {_named(panel, soon)}.",
             )
         )
     return made
+
+
+def _channels(panel: Panel, cells: Iterable[int]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(panel.cells[i].channel for i in cells))
+
+
+def _named(panel: Panel, cells: Iterable[int]) -> str:
+    """Name cells as a reader would: by what was learned and in which mode, the shifts together."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for i in cells:
+        cell = panel.cells[i]
+        groups.setdefault((cell.signal, cell.mode), []).append(cell.channel)
+    return "; ".join(
+        f"{signal.replace('_', ' ')} of {wording.listed(channels)}{f' in {mode} mode' if mode else ''}"
+        for (signal, mode), channels in groups.items()
+    )
 
 
 def present_rate(panel: Panel, fit: UnitFit) -> tuple[Floats, Floats]:
@@ -205,8 +220,8 @@ def _data(panel: Panel) -> list[Caution]:
         return []
     channels = tuple(dict.fromkeys(panel.cells[c].channel for c in columns))
     shown = [
-        f"{panel.cells[c].label} on {_day(panel, int(r)):%d %B %Y} "
-        f"({panel.values[r, c]:g} {panel.cells[c].unit})"
+        f"{_named(panel, [int(c)])} on {wording.day(_day(panel, int(r)))} "
+        f"({wording.measured(float(panel.values[r, c]), panel.cells[c].unit)})"
         for r, c in list(zip(rows, columns, strict=True))[-5:]
     ]
     more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""

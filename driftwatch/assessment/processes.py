@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.changes.results import UnitFit
 from driftwatch.panel.panel import Panel
+from driftwatch.wording import Wording, wording, written
 
 #: With fewer units, starting processes costs more than it saves.
 LEAST_UNITS = 60
@@ -29,7 +30,7 @@ def each(judge: Judge, panels: Sequence[Panel]) -> Iterator[UnitAnalysis]:
         yield from map(judge, panels)
         return
     context = multiprocessing.get_context("fork")
-    with context.Pool(processes, initializer=_take, initargs=(judge, panels)) as pool:
+    with context.Pool(processes, initializer=_take, initargs=(judge, panels, wording())) as pool:
         for panel, (fit, said) in zip(
             panels, pool.imap(_judge_number, range(len(panels)), CHUNK), strict=True
         ):
@@ -49,17 +50,18 @@ def _processors() -> int:
         return os.cpu_count() or 1
 
 
-_work: tuple[Judge, Sequence[Panel]]
+_work: tuple[Judge, Sequence[Panel], Wording]
 
 
-def _take(judge: Judge, panels: Sequence[Panel]) -> None:
+def _take(judge: Judge, panels: Sequence[Panel], how: Wording) -> None:
     """Keep what a forked process works on; inherited, not copied."""
     global _work
-    _work = (judge, panels)
+    _work = (judge, panels, how)
 
 
 def _judge_number(number: int) -> tuple[UnitFit | None, UnitAssessment]:
     """Judge one panel; the panel itself is not sent back."""
-    judge, panels = _work
-    analysis = judge(panels[number])
+    judge, panels, how = _work
+    with written(how):
+        analysis = judge(panels[number])
     return analysis.fit, analysis.assessment

@@ -7,6 +7,20 @@ from datetime import date
 from driftwatch.assessment.results import Effect, Rival
 from driftwatch.panel.panel import Event
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.wording import (
+    day,
+    distance,
+    listed,
+    measured,
+    month_name,
+    number,
+    per_distance,
+    percent,
+    rate,
+    rough,
+    shown,
+    unit_sign,
+)
 
 CAUSE_WORDS = {
     "wear": "wear of {clutch}",
@@ -69,15 +83,15 @@ def finding_sentence(
     text = f"{certainty(probability)} {what} {_when(after, by, drift)}"
     moved = [_moved(e, drift) for e in size if e.low > 0 or e.high < 0]
     if moved and cause not in ("relearn", "wear"):
-        text += f": {joined(moved)}{_where(modes)}"
+        text += f": {listed(moved)}{_where(modes)}"
     text += "."
     if event is not None:
         text += f" The log has {_entry(event)}."
     elif cause != "wear" and not drift:
         text += " Nothing in the log accounts for it."
-    open_ = [f"{SHORT_WORDS[r.cause]} ({r.probability:.0%})" for r in rivals if r.probability >= 0.05]
+    open_ = [f"{SHORT_WORDS[r.cause]} ({percent(r.probability)})" for r in rivals if r.probability >= 0.05]
     if open_:
-        text += f" Still possible instead: {joined(open_)}."
+        text += f" Still possible instead: {listed(open_)}."
     return text
 
 
@@ -85,8 +99,9 @@ def wear_sentence(probability: float, outlook: ClutchOutlook) -> str:
     """Say how worn a pack is, and how sure that is."""
     return (
         f"{certainty(probability)} {outlook.clutch} has used a good part of its allowance by wear: about "
-        f"{outlook.used:.0%} since its present life began, growing {outlook.growth_cm3_per_10000km:.2f} cm³ "
-        f"per 10 000 km. {clutch_sentence(outlook)}"
+        f"{percent(outlook.used)} since its present life began, growing "
+        f"{number(rate(outlook.growth_cm3_per_10000km, 'cm3'))} {per_distance('cm3')}. "
+        f"{clutch_sentence(outlook)}"
     )
 
 
@@ -97,10 +112,11 @@ def clutch_sentence(outlook: ClutchOutlook) -> str:
         return "It is at its service limit now."
     if p50 is None or p50 > 300_000:
         return "At this rate its limit is a long way off."
-    until = f"{_km(p90)} km" if p90 is not None else "much further"
-    between = f" (eight chances in ten: {_km(p10 or 0.0)} to {until})"
-    month = f", about {outlook.due_on['p50']:%B %Y}" if outlook.due_on["p50"] is not None else ""
-    return f"It reaches its limit in about {_km(p50)} km{between}{month}."
+    until = distance(p90) if p90 is not None else "much further"
+    between = f" (eight chances in ten: {distance(p10 or 0.0)} to {until})"
+    due = outlook.due_on["p50"]
+    month = f", about {month_name(due.year, due.month)}" if due is not None else ""
+    return f"It reaches its limit in about {distance(p50)}{between}{month}."
 
 
 def too_few_sentence(snapshots: int) -> str:
@@ -110,19 +126,12 @@ def too_few_sentence(snapshots: int) -> str:
     return f"There are only {snapshots} snapshots so far: too few to tell a change from noise."
 
 
-def joined(parts: list[str]) -> str:
-    """Join clauses with commas and a final "and"."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
-
-
 def _when(after: date | None, by: date | None, drift: bool) -> str:
     if drift:
-        return f"since about {after:%d %B %Y}" if after else "since before the first snapshot"
+        return f"since about {day(after)}" if after else "since before the first snapshot"
     if after and by:
-        return f"between {after:%d %B %Y} and {by:%d %B %Y}"
-    return f"by {by:%d %B %Y}" if by else ""
+        return f"between {day(after)} and {day(by)}"
+    return f"by {day(by)}" if by else ""
 
 
 def _moved(effect: Effect, drift: bool) -> str:
@@ -131,43 +140,30 @@ def _moved(effect: Effect, drift: bool) -> str:
         if drift
         else ("rose" if effect.estimate > 0 else "fell")
     )
-    low, high = sorted((abs(effect.low), abs(effect.high)))
-    per = " per 10 000 km" if drift else ""
+    far = shown(1.0, "km") if drift else 1.0
+    size, *ends = (
+        rough(abs(shown(v, effect.unit, change=True)) / far)
+        for v in (effect.estimate, *sorted((effect.low, effect.high), key=abs))
+    )
+    unit = per_distance(effect.unit) if drift else unit_sign(effect.unit)
     name = SIGNAL_WORDS.get(effect.signal, effect.signal)
     by = "" if drift else "by "
-    return (
-        f"{name} {verb} {by}about {_number(abs(effect.estimate))} {effect.unit}{per} "
-        f"({_number(low)} to {_number(high)})"
-    )
+    return f"{name} {verb} {by}about {size} {unit} ({ends[0]} to {ends[1]})"
 
 
 def _where(modes: tuple[str, ...]) -> str:
     if not modes:
         return ""
-    return f" in {joined(list(modes))} mode" + ("s" if len(modes) > 1 else "")
+    return f" in {listed(list(modes))} mode" + ("s" if len(modes) > 1 else "")
 
 
 def _entry(event: Event) -> str:
-    day = event.happened_at.astype("datetime64[D]").astype(object)
-    amount = f" ({_number(event.amount)} {event.amount_unit})" if event.amount is not None else ""
-    return f"a {event.kind} entry{amount} on {day:%d %B %Y}"
+    amount = measured(event.amount, event.amount_unit, change=True) if event.amount is not None else ""
+    amount = f" ({amount.strip()})" if amount else ""
+    return f"a {event.kind} entry{amount} on {day(event.happened_at)}"
 
 
 def _direction(size: tuple[Effect, ...], up: str, otherwise: str) -> str:
     """Pressure lost shows as apply trims that ask for more."""
     apply = [e.estimate for e in size if e.signal == "apply_trim"]
     return up if apply and apply[0] > 0 else otherwise
-
-
-def _number(value: float) -> str:
-    """Two significant digits, without exponent."""
-    if abs(value) >= 100:
-        return f"{value:,.0f}".replace(",", " ")
-    digits = 0 if abs(value) >= 10 else 1 if abs(value) >= 1 else 2 if abs(value) >= 0.1 else 3
-    return f"{value:.{digits}f}"
-
-
-def _km(value: float) -> str:
-    """Kilometres rounded to what is known: hundreds below 10 000, thousands above."""
-    step = 100 if value < 10_000 else 1000
-    return f"{round(value / step) * step:,.0f}".replace(",", " ")

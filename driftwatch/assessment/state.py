@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import date
 
 from driftwatch.assessment.results import Caution, Finding
-from driftwatch.assessment.sentences import certainty, joined
+from driftwatch.assessment.sentences import certainty
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.wording import day, listed, month_name
 
 #: A change counts as recent, and the unit as `changed`, for this many days.
 RECENT_DAYS = 180
@@ -36,7 +37,7 @@ def unit_state(
     urgent = _urgent(likely, clutches, kinds)
     wearing = _wearing(likely, clutches)
     settling = bool(recent) and "unlearned" in kinds
-    happened = [f"{_happened(f)} by {f.by:%d %B %Y}" for f in recent]
+    happened = [f"{_happened(f)} by {day(f.by)}" for f in recent]
     matters = urgent + wearing + happened + (["some shifts are not learned again yet"] if settling else [])
     state = next(
         name
@@ -88,12 +89,16 @@ def _happened(finding: Finding) -> str:
 def _sentence(matters: list[str], changes: list[Finding], last_read: date | None) -> str:
     """Join the matters; without any, say since when it is steady; `last_read` is set if long ago."""
     if matters:
-        text = joined(matters[:MOST_MATTERS])
+        text = listed(matters[:MOST_MATTERS])
     elif changes:
         newest = max(changes, key=lambda f: f.by or date.min)
-        text = f"steady since {newest.by:%B %Y}, when {_happened(newest)}; no clutch is near its limit"
+        text = f"steady since {_month(newest)}, when {_happened(newest)}; no clutch is near its limit"
     else:
         text = "nothing has changed beyond noise, and no clutch is near its limit"
     if last_read:
-        return f"As last read on {last_read:%d %B %Y}: {text}."
+        return f"As last read on {day(last_read)}: {text}."
     return f"{text[:1].upper()}{text[1:]}."
+
+
+def _month(finding: Finding) -> str:
+    return month_name(finding.by.year, finding.by.month) if finding.by else ""

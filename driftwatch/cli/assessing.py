@@ -11,6 +11,7 @@ import typer
 from driftwatch.cli import output
 from driftwatch.cli.options import AsOf, FormatOption, reading
 from driftwatch.cli.output import Format
+from driftwatch.cli.wording import Dates, Units, worded
 
 if TYPE_CHECKING:
     from driftwatch.reporting.context.review import WorkItem
@@ -39,11 +40,13 @@ def assess(
         Format,
         typer.Option("--format", metavar="table|json|csv", help="All of it as JSON, or one row a unit."),
     ] = Format.json,
+    units: Units = None,
+    dates: Dates = None,
 ) -> None:
     """Assess the units: what changed, why, how sure, and how far each clutch still has to go."""
     if out is not None:
         output.possible_file(out)
-    with reading(context) as store, output.progress() as show:
+    with reading(context) as store, worded(store, units, dates), output.progress() as show:
         assessment = store.assess(as_of, units=unit or None, progress=show)
     if form is Format.json:
         text = output.to_json(assessment.to_dict())
@@ -73,13 +76,15 @@ def alerts(
         bool, typer.Option("--exit-code", help="Leave with exit code 10 if anything is listed.")
     ] = False,
     form: FormatOption = Format.table,
+    units: Units = None,
+    dates: Dates = None,
 ) -> None:
     """List what needs someone now, most urgent first.
 
     These are clutches near their limit, and whatever needs an inspection: a learned value at the end of its
     range, packs that overlap, falling supply pressure, or a change that nothing explains.
     """
-    with reading(context) as store, output.progress() as show:
+    with reading(context) as store, worded(store, units, dates), output.progress() as show:
         rows = [_row(item) for item in store.alerts(as_of, at_least=at_least.value, progress=show)]
     columns = ["unit", "site", "urgency", "kind", "clutch", "by_when", "reason"]
     if form is Format.csv:

@@ -11,6 +11,7 @@ import typer
 from driftwatch.cli import output
 from driftwatch.cli.options import AsOf, reading
 from driftwatch.cli.output import Format
+from driftwatch.cli.wording import Dates, Units, worded
 
 if TYPE_CHECKING:
     from driftwatch.assessment.backtest.results import Backtest
@@ -67,6 +68,8 @@ def backtest(
         Path | None,
         typer.Option("--out", metavar="DIR", help="Folder to write the report in as well; made if missing."),
     ] = None,
+    units: Units = None,
+    dates: Dates = None,
 ) -> None:
     """Say how right the program would have been on this store's own past.
 
@@ -78,7 +81,7 @@ def backtest(
 
     if out is not None:
         possible_folder(out)
-    with reading(context) as store, output.progress() as show:
+    with reading(context) as store, worded(store, units, dates), output.progress() as show:
         made = store.backtest(start, end, as_of, every, unit or None, progress=show)
         written = [] if out is None else store.write_backtest(made, out)
     for path in written:

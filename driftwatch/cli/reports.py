@@ -9,6 +9,7 @@ import typer
 
 from driftwatch.cli import output
 from driftwatch.cli.options import Out, reading
+from driftwatch.cli.wording import Dates, Units, worded
 from driftwatch.errors import UsageError
 
 HERE = Path()
@@ -23,12 +24,14 @@ def review(
         bool,
         typer.Option("--no-backtest", help="Leave out how right the program would have been; quicker."),
     ] = False,
+    units: Units = None,
+    dates: Dates = None,
 ) -> None:
     """Write the fleet's monthly report: who needs someone, why, by when, and what changed.
 
     It also says how right the program would have been over the year before: see `backtest`.
     """
-    with reading(context) as store, output.progress() as show:
+    with reading(context) as store, worded(store, units, dates), output.progress() as show:
         _list(store.review(month, out, backtest=not no_backtest, progress=show))
 
 
@@ -44,9 +47,11 @@ def followup(
         ),
     ] = None,
     out: Out = HERE,
+    units: Units = None,
+    dates: Dates = None,
 ) -> None:
     """Write the shop's report after a change: did every shift move as it should, and is it learned."""
-    with reading(context) as store, output.progress() as show:
+    with reading(context) as store, worded(store, units, dates), output.progress() as show:
         _list(store.followup(unit, since, out, progress=show))
 
 
@@ -60,6 +65,8 @@ def explain(
         str | None, typer.Option("--on", metavar="DATE", help="The day, where nothing is logged.")
     ] = None,
     out: Out = HERE,
+    units: Units = None,
+    dates: Dates = None,
 ) -> None:
     """Write the owner's answer on one page: whether this change explains how it shifts now.
 
@@ -67,7 +74,7 @@ def explain(
     """
     if event is not None and on is not None:
         raise UsageError("--event and --on say the same thing twice", do="give one of them")
-    with reading(context) as store, output.progress() as show:
+    with reading(context) as store, worded(store, units, dates), output.progress() as show:
         _list(store.explain(unit, event=event, on=on, folder=out, progress=show))
 
 

@@ -15,7 +15,8 @@ from driftwatch.reporting.about import about
 from driftwatch.reporting.context.backtest import BacktestContext
 from driftwatch.reporting.context.review import TrackRecord
 from driftwatch.reporting.parts import Table
-from driftwatch.reporting.texts import count, day, km, name, number, percent
+from driftwatch.reporting.texts import count
+from driftwatch.wording import day, distance, measured, name, percent, set_distance, shown
 
 #: Mean length of a month, days.
 _MONTH_DAYS = 30.44
@@ -139,10 +140,10 @@ def _came(a: Alarm) -> str:
     if a.outcome == "right":
         if a.came_km is None or a.came_km <= 0:
             return "limit had been reached"
-        return f"limit after {km(a.came_km)}"
+        return f"limit after {distance(a.came_km)}"
     if a.came_km is not None:
-        return f"false: limit only after {km(a.came_km)}"
-    return f"false: no limit within {km(a.within_km)}" + (", but near" if a.near else "")
+        return f"false: limit only after {distance(a.came_km)}"
+    return f"false: no limit within {set_distance(a.within_km)}" + (", but near" if a.near else "")
 
 
 def _fates(made: Backtest) -> Table:
@@ -198,6 +199,8 @@ def _value(f: Figure, value: float | None) -> str:
     if f.unit == "share":
         return percent(value)
     if f.unit == "km":
-        return km(value)
-    shown = f"{value:.0f}" if float(value).is_integer() else number(value)
-    return f"{shown} {f.unit.replace('cm3', 'cm³')}".strip()
+        return distance(value)
+    told = shown(value, f.unit, change=True)
+    if float(told).is_integer():
+        return f"{told:.0f} {f.unit}".strip()
+    return measured(value, f.unit, change=True).strip()

@@ -14,8 +14,8 @@ from driftwatch.reporting.about import about
 from driftwatch.reporting.context.explain import ExplainContext, Share
 from driftwatch.reporting.maps import learn_rows
 from driftwatch.reporting.since import Since, find_since
-from driftwatch.reporting.texts import as_date, day, name, percent
 from driftwatch.settings import Settings
+from driftwatch.wording import as_date, day, name, percent
 
 #: Share of the change from which the answer is yes, mostly, partly.
 YES, MOSTLY, PARTLY = 0.85, 0.6, 0.2

@@ -8,7 +8,8 @@ from datetime import date
 from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREEN, GREY, INK, ORANGE, RED, SOFT, Picture
-from driftwatch.reporting.texts import chart_text, day, km, month_name, percent, shorten
+from driftwatch.reporting.texts import chart_text, shorten
+from driftwatch.wording import day, distance, month_name, percent, shown, unit_sign
 
 URGENCY_COLOUR = {"due": RED, "plan": ORANGE, "watch": BLUE, "clear": GREEN}
 URGENCY_MARK = {"due": "diamond", "plan": "square", "watch": "circle", "clear": "circle-open"}
@@ -78,8 +79,9 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
 
     """
     drawn = rows[:MOST_REACH]
-    furthest = max([v for _, _, r, _ in drawn for v in r.values() if v is not None] or [1000.0])
-    edge = 1.08 * furthest
+    ends = [_ends(r) for _, _, r, _ in drawn]
+    far = unit_sign("km")
+    edge = 1.08 * max([v for r in ends for v in r.values() if v is not None] or [1000.0])
     labels = [
         f"{chart_text(shorten(unit, 18))} · {chart_text(shorten(clutch, 10))}" for unit, clutch, _, _ in drawn
     ]
@@ -96,13 +98,13 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
         xs: list[float | None] = []
         ys: list[float | None] = []
         for i in mine:
-            xs += [_or(drawn[i][2]["p10"], edge), _or(drawn[i][2]["p90"], edge), None]
+            xs += [_or(ends[i]["p10"], edge), _or(ends[i]["p90"], edge), None]
             ys += [i, i, None]
         picture.scatter(
             xs, ys, mode="lines", line={"color": colour, "width": 5}, opacity=0.45, hoverinfo="skip"
         )
         picture.scatter(
-            [_or(drawn[i][2]["p50"], edge) for i in mine],
+            [_or(ends[i]["p50"], edge) for i in mine],
             mine,
             mode="markers",
             name=service,
@@ -114,7 +116,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
                 "line": {"width": 1, "color": INK},
             },
             text=[labels[i] for i in mine],
-            hovertemplate="%{text}: %{x:,.0f} km to the limit<extra></extra>",
+            hovertemplate=f"%{{text}}: %{{x:,.0f}} {far} to the limit<extra></extra>",
         )
     opened = [i for i in range(len(drawn)) if drawn[i][2]["p90"] is None]
     picture.scatter(
@@ -135,7 +137,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
     )
     picture.axis(
         "xaxis",
-        title={"text": "distance to the limit, km"},
+        title={"text": f"distance to the limit, {far}"},
         range=[-0.02 * edge, 1.04 * edge],
         tickformat=",.0f",
     )
@@ -147,7 +149,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
     says += " The mark is the even chance, the bar the 80 % range; ▸ means that the far end cannot be told."
     if len(rows) > MOST_REACH:
         says += f" The {MOST_REACH} nearest of {len(rows)} are drawn; the table has them all."
-    table = tuple((u, c, s, *(km(r[q]) for q in ("p10", "p50", "p90"))) for u, c, r, s in rows)
+    table = tuple((u, c, s, *(distance(r[q]) for q in ("p10", "p50", "p90"))) for u, c, r, s in rows)
     return Chart(
         "reach",
         "Distance left",
@@ -249,8 +251,13 @@ def _year(value: date) -> str:
 def _reach_words(r: dict[str, float | None]) -> str:
     if r["p50"] is None:
         return "no distance that can be told"
-    end = f" to {km(r['p90'])}" if r["p90"] is not None else " or more"
-    return f"{km(r['p50'])} to go (80 % range {km(r['p10'])}{end})"
+    end = f" to {distance(r['p90'])}" if r["p90"] is not None else " or more"
+    return f"{distance(r['p50'])} to go (80 % range {distance(r['p10'])}{end})"
+
+
+def _ends(r: dict[str, float | None]) -> dict[str, float | None]:
+    """Give the quantiles in the reader's unit of distance."""
+    return {q: None if v is None else shown(v, "km") for q, v in r.items()}
 
 
 def _or(value: float | None, otherwise: float) -> float:

@@ -12,22 +12,27 @@ from driftwatch.panel.panel import Panel
 from driftwatch.reporting import render, sentences, timelines
 from driftwatch.reporting.about import about
 from driftwatch.reporting.context.followup import ChangeMap, DriveStep, FollowupContext, LearnRow
+from driftwatch.reporting.forecast import forecast
 from driftwatch.reporting.maps import anything_moved, change_maps, learn_rows
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.since import Move, Since, find_since, moves
-from driftwatch.reporting.texts import (
+from driftwatch.reporting.texts import count
+from driftwatch.settings import Settings
+from driftwatch.wording import (
     as_date,
-    count,
     day,
-    km,
+    distance,
     listed,
+    measured,
     name,
     number,
+    per_distance,
     percent,
+    rate,
+    shown,
     signed,
     unit_sign,
 )
-from driftwatch.settings import Settings
 
 #: So many shift cells may do otherwise by chance before it counts against handing over: one, or this share.
 ODD_SHARE = 0.05
@@ -224,7 +229,7 @@ def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
     told = [
         ("Unit", name(said.unit)),
         ("Transmission", panel.profile.title or panel.profile.name),
-        ("Odometer", km(said.odometer_km)),
+        ("Odometer", distance(said.odometer_km)),
         (
             "Snapshots",
             f"{start.cut} before, {n - start.cut} since; last on {day(panel.taken_at[-1] if n else None)}",
@@ -233,7 +238,9 @@ def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
     ]
     if n > start.cut > 0:
         driven = float(panel.odometer_km[-1] - panel.odometer_km[start.cut - 1])
-        told.append(("Driven between", f"{km(driven)} from the last snapshot before to the last one since"))
+        told.append(
+            ("Driven between", f"{distance(driven)} from the last snapshot before to the last one since")
+        )
     return tuple(told)
 
 
@@ -276,8 +283,8 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[
         if old is not None and c.growth_interval[0] > old.growth_interval[1]:
             lines.append(
                 f"{name(c.clutch)} grows faster than before the change: "
-                f"{number(c.growth_cm3_per_10000km)} against "
-                f"{number(old.growth_cm3_per_10000km)} cm³ per 10 000 km."
+                f"{number(rate(c.growth_cm3_per_10000km, 'cm3'))} against "
+                f"{number(rate(old.growth_cm3_per_10000km, 'cm3'))} {per_distance('cm3')}."
             )
     if not lines:
         most = max(said.clutches, key=lambda c: c.used)
@@ -300,21 +307,19 @@ def _charts(analysis: UnitAnalysis) -> tuple[Chart, ...]:
     made = [timelines.volumes(analysis), *(timelines.trims(analysis, s) for s in signals)]
     near = sorted(analysis.assessment.clutches, key=lambda c: -c.used)
     wanted = [c for c in near if c.service != "clear"][:MOST_FORECASTS] or near[:1]
-    made += [timelines.forecast(analysis, c) for c in wanted]
+    made += [forecast(analysis, c) for c in wanted]
     return tuple(c for c in made if c is not None)
 
 
 def _appendix(panel: Panel, moved: list[Move]) -> Table:
     rows = []
     for i, (cell, move) in enumerate(zip(panel.cells, moved, strict=True)):
-        sides = [
-            ("–", "not read") if at is None else (number(float(panel.values[at, i])), day(panel.taken_at[at]))
-            for at in (move.before_at, move.after_at)
-        ]
+        sides = [_reading(panel, at, i) for at in (move.before_at, move.after_at)]
+        change = None if move.change is None else shown(move.change, cell.unit, change=True)
         units = "–" if move.noise_units is None else signed(move.noise_units)
         rows.append(
             (sentences.signal(cell.signal), cell.channel, cell.mode or "–", *sides[0], *sides[1],
-             signed(move.change), unit_sign(cell.unit), units)
+             signed(change), unit_sign(cell.unit), units)
         )  # fmt: skip
     return Table(
         "The last reading before and the last one since, as read; the change is that of the fitted course",
@@ -323,14 +328,20 @@ def _appendix(panel: Panel, moved: list[Move]) -> Table:
     )
 
 
+def _reading(panel: Panel, at: int | None, i: int) -> tuple[str, str]:
+    if at is None:
+        return "–", "not read"
+    return number(shown(float(panel.values[at, i]), panel.cells[i].unit)), day(panel.taken_at[at])
+
+
 def _snapshots(panel: Panel, cut: int) -> Table:
     rows = []
     for t in range(len(panel.taken_at)):
         read = np.isfinite(panel.values[t])
         temp = float(panel.fluid_temp_c[t])
         rows.append(
-            (day(panel.taken_at[t]), "before" if t < cut else "since", km(float(panel.odometer_km[t])),
-             f"{number(temp)} °C" if np.isfinite(temp) else "not recorded", str(int(read.sum())),
+            (day(panel.taken_at[t]), "before" if t < cut else "since", distance(float(panel.odometer_km[t])),
+             measured(temp, "degC") if np.isfinite(temp) else "not recorded", str(int(read.sum())),
              str(int((read & ~panel.usable[t] & ~panel.slips[t]).sum())),
              str(int((read & panel.slips[t]).sum())))
         )  # fmt: skip

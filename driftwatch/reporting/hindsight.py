@@ -9,7 +9,8 @@ from driftwatch.assessment.backtest.results import Backtest, Check, Lead, Range,
 from driftwatch.assessment.backtest.said import HORIZONS
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREY, INK, ORANGE, RED, SOFT, Picture
-from driftwatch.reporting.texts import chart_text, count, day, grouped, km, percent, shorten, signed
+from driftwatch.reporting.texts import chart_text, count, shorten
+from driftwatch.wording import day, distance, grouped, percent, shown, signed, unit_sign
 
 #: At most so many points in a chart, taken evenly; the numbers come with `driftwatch backtest`.
 MOST_POINTS = 600
@@ -84,8 +85,8 @@ def growth(made: Backtest) -> Chart | None:
     checks = [c for c in made.checks if c.months == DRAWN and c.middle is not None]
     if not checks:
         return None
-    drawn = _evenly(checks, MOST_POINTS)
-    picture = _against("growth of the fill volume as said, cm³", "as read, cm³")
+    drawn, cm3 = _evenly(checks, MOST_POINTS), unit_sign("cm3")
+    picture = _against(f"growth of the fill volume as said, {cm3}", f"as read, {cm3}")
     for inside, label, colour, symbol in (
         (True, "inside the range", BLUE, "circle"),
         (False, "outside", RED, "diamond"),
@@ -94,15 +95,15 @@ def growth(made: Backtest) -> Chart | None:
         if mine:
             picture.scatter(
                 [round(_said(c), 3) for c in mine],
-                [round(c.read - c.from_cm3, 3) for c in mine],
+                [round(_read(c), 3) for c in mine],
                 mode="markers",
                 name=label,
                 showlegend=True,
                 marker={"color": colour, "size": 7, "symbol": symbol, "opacity": 0.55},
                 text=[_where(c) for c in mine],
-                hovertemplate="%{text}: said %{x:+.2f}, read %{y:+.2f} cm³<extra></extra>",
+                hovertemplate=f"%{{text}}: said %{{x:+.2f}}, read %{{y:+.2f}} {cm3}<extra></extra>",
             )
-    ends = [v for c in drawn for v in (_said(c), c.read - c.from_cm3)]
+    ends = [v for c in drawn for v in (_said(c), _read(c))]
     _diagonal(picture, min(ends), max(ends))
     says = (
         "Each point is one pack at one month end: how far its fill volume was said to grow in the next "
@@ -118,7 +119,7 @@ def growth(made: Backtest) -> Chart | None:
             day(c.origin),
             signed(_said(c)),
             f"{signed(_low(c))} to {signed(_high(c))}",
-            signed(c.read - c.from_cm3),
+            signed(_read(c)),
         )
         for c in largest
     )
@@ -129,7 +130,7 @@ def growth(made: Backtest) -> Chart | None:
         picture.height,
         picture.figure(),
         Table(
-            f"Growth in {DRAWN} months, cm³"
+            f"Growth in {DRAWN} months, {cm3}"
             + (f": the {MOST_ROWS} largest as said" if len(checks) > MOST_ROWS else ""),
             ("Pack", "Month end", "As said", "80 % range", "As read"),
             rows,
@@ -143,9 +144,9 @@ def distances(made: Backtest) -> Chart | None:
     if not settled:
         return None
     drawn = _evenly(settled, MOST_POINTS // 2)
-    furthest = max(_came(r) for r in drawn)
-    edge = 1.1 * max(furthest, min(max(r.p50 or 0.0 for r in drawn), 1.6 * furthest))
-    picture = _against("distance to the limit as said, km", "as it came, km")
+    furthest, far = max(_came(r) for r in drawn), unit_sign("km")
+    edge = 1.1 * max(furthest, min(max(_up_to(r.p50, 0.0) for r in drawn), 1.6 * furthest))
+    picture = _against(f"distance to the limit as said, {far}", f"as it came, {far}")
     for outcome, (label, colour, symbol) in _OUTCOME.items():
         mine = [r for r in drawn if r.outcome == outcome]
         if not mine:
@@ -171,7 +172,7 @@ def distances(made: Backtest) -> Chart | None:
                 "line": {"width": 1, "color": INK},
             },
             text=[f"{_where(r)}{'' if r.reached_km is not None else ' (not reached yet)'}" for r in mine],
-            hovertemplate="%{text}: said %{x:,.0f} km, came after %{y:,.0f} km<extra></extra>",
+            hovertemplate=f"%{{text}}: said %{{x:,.0f}} {far}, came after %{{y:,.0f}} {far}<extra></extra>",
         )
     _diagonal(picture, 0.0, edge)
     picture.axis("xaxis", range=[-0.02 * edge, edge], tickformat=",.0f", rangemode="tozero")
@@ -187,9 +188,9 @@ def distances(made: Backtest) -> Chart | None:
         (
             f"{r.unit}, {r.clutch}",
             day(r.origin),
-            km(r.p50),
-            f"{km(r.p10)} to {km(r.p90)}",
-            km(r.reached_km) if r.reached_km is not None else f"over {km(r.followed_km)}",
+            distance(r.p50),
+            f"{distance(r.p10)} to {distance(r.p90)}",
+            distance(r.reached_km) if r.reached_km is not None else f"over {distance(r.followed_km)}",
             _OUTCOME[r.outcome][0],
         )
         for r in _evenly(settled, MOST_ROWS)
@@ -215,7 +216,7 @@ def leads(reached: Sequence[Reached]) -> Chart | None:
         return None
     drawn = sorted(reached, key=lambda r: -(r.plan.km or 0.0))[:MOST_LEADS]
     places = list(range(len(drawn)))
-    edge = 1.12 * max([lead.km or 0.0 for r in drawn for lead in (r.plan, r.due)] + [5000.0])
+    edge = 1.12 * max([_ahead(lead) for r in drawn for lead in (r.plan, r.due)] + [shown(5000.0, "km")])
     picture = Picture(
         112 + 34 * max(len(drawn), 2),
         showlegend=True,
@@ -228,7 +229,7 @@ def leads(reached: Sequence[Reached]) -> Chart | None:
         ("due", RED, 0.3, [r.due for r in drawn]),
     ):
         picture.bars(
-            [round(lead.km or 0.0) for lead in of],
+            [round(_ahead(lead)) for lead in of],
             places,
             orientation="h",
             name=name,
@@ -251,7 +252,7 @@ def leads(reached: Sequence[Reached]) -> Chart | None:
         )
     longer = [i for i in places if drawn[i].plan.at_least]
     picture.scatter(
-        [(drawn[i].plan.km or 0.0) + 0.01 * edge for i in longer],
+        [_ahead(drawn[i].plan) + 0.01 * edge for i in longer],
         longer,
         mode="text",
         text=["▸"] * len(longer),
@@ -269,7 +270,7 @@ def leads(reached: Sequence[Reached]) -> Chart | None:
     )
     picture.axis(
         "xaxis",
-        title={"text": "distance before the limit, km"},
+        title={"text": f"distance before the limit, {unit_sign('km')}"},
         range=[0, edge],
         tickformat=",.0f",
         nticks=6,
@@ -294,7 +295,8 @@ def reached_table(reached: Sequence[Reached]) -> Table:
             r.unit,
             r.clutch,
             day(r.day),
-            f"{km(r.odometer_km)} ({_bare(r.early_km)} to {'?' if r.late_km is None else _bare(r.late_km)})",
+            f"{distance(r.odometer_km)} ({_bare(r.early_km)} to "
+            f"{'?' if r.late_km is None else _bare(r.late_km)})",
             lead_words(r.plan),
             lead_words(r.due),
         )
@@ -315,7 +317,7 @@ def lead_words(lead: Lead) -> str:
         return (
             "not before; on the day" if not lead.late_days else f"not before; {_days(lead.late_days)} after"
         )
-    return f"{'at least ' if lead.at_least else ''}{km(lead.km)}, {_days(lead.days)}"
+    return f"{'at least ' if lead.at_least else ''}{distance(lead.km)}, {_days(lead.days)}"
 
 
 def _against(x: str, y: str) -> Picture:
@@ -346,19 +348,23 @@ def _evenly(rows: Sequence[Any], most: int) -> list[Any]:
 
 
 def _said(c: Check) -> float:
-    return (c.middle or 0.0) - c.from_cm3
+    return shown((c.middle or 0.0) - c.from_cm3, "cm3")
+
+
+def _read(c: Check) -> float:
+    return shown(c.read - c.from_cm3, "cm3")
 
 
 def _low(c: Check) -> float:
-    return (c.low or 0.0) - c.from_cm3
+    return shown((c.low or 0.0) - c.from_cm3, "cm3")
 
 
 def _high(c: Check) -> float:
-    return (c.high or 0.0) - c.from_cm3
+    return shown((c.high or 0.0) - c.from_cm3, "cm3")
 
 
 def _came(r: Range) -> float:
-    return r.followed_km if r.reached_km is None else r.reached_km
+    return shown(r.followed_km if r.reached_km is None else r.reached_km, "km")
 
 
 def _where(row: Check | Range) -> str:
@@ -371,11 +377,15 @@ def _share(value: float | None) -> float:
 
 def _up_to(value: float | None, edge: float) -> float:
     """Keep what lies beyond the chart, or cannot be told, at its edge."""
-    return edge if value is None else min(value, edge)
+    return edge if value is None else min(shown(value, "km"), edge)
 
 
-def _bare(distance: float) -> str:
-    return km(distance).removesuffix(" km")
+def _bare(km: float) -> str:
+    return distance(km).split("\u00a0")[0]
+
+
+def _ahead(lead: Lead) -> float:
+    return shown(lead.km or 0.0, "km")
 
 
 def _days(n: int) -> str:

@@ -10,8 +10,8 @@ from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context.followup import ChangeMap, LearnRow, MapCell
 from driftwatch.reporting.since import Move, shifts_seen
-from driftwatch.reporting.texts import listed, signed, unit_sign
 from driftwatch.settings import Settings
+from driftwatch.wording import listed, shown, signed, unit_sign
 
 #: In noise units: a move from here on counts as real, is drawn strong, or is nothing at all.
 REAL, STRONG, NOTHING = 3.0, 6.0, 1.0
@@ -126,7 +126,16 @@ def _cell(
     if move.change is None:
         return MapCell(before, after, None, None, "missing", "not read", "", told)
     if move.noise_units is None:
-        return MapCell(before, after, move.change, None, "still", f"{signed(move.change)}?", "", told)
+        return MapCell(
+            before,
+            after,
+            move.change,
+            None,
+            "still",
+            f"{signed(shown(move.change, cell.unit, change=True))}?",
+            "",
+            told,
+        )
     size = abs(move.noise_units)
     way = "up" if move.noise_units > 0 else "down"
     level = "still" if size < REAL else way if size < STRONG else f"{way}-strong"

@@ -9,9 +9,9 @@ from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.context.followup import LearnRow
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.since import Since
-from driftwatch.reporting.texts import day, km, listed, name, percent
 from driftwatch.reporting.timelines import event_words
 from driftwatch.settings import Settings
+from driftwatch.wording import day, distance, listed, name, percent
 
 #: An owner who is still driving the values in is asked back after so many days at the latest.
 SETTLING_DAYS = 28
@@ -176,8 +176,8 @@ def come_back(
     early = min((d for c in said.clutches if (d := c.due_on.get("p10")) is not None), default=None)
     if early is not None and early < regular:
         return f"By {day(max(early, as_of))}: from then on a clutch may reach its limit."
-    distance = f", or after {km(said.km_per_day * settings.stale_days)}" if said.km_per_day else ""
-    return f"At the next regular read-out, by {day(regular)}{distance}."
+    further = f", or after {distance(said.km_per_day * settings.stale_days)}" if said.km_per_day else ""
+    return f"At the next regular read-out, by {day(regular)}{further}."
 
 
 def would_change(

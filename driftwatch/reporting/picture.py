@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from driftwatch.wording import chart_separators
+
 BLUE, ORANGE, GREEN, RED, PURPLE = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#A6588A"
 GREY, INK, SOFT, RULE, PAPER = "#8a9aa5", "#22303a", "#5b6b76", "#d9dfe3", "#ffffff"
 BAND, STRIP = "rgba(0,114,178,0.16)", "rgba(230,159,0,0.18)"
@@ -40,7 +42,7 @@ class Picture:
             "paper_bgcolor": PAPER,
             "plot_bgcolor": PAPER,
             "margin": {"l": 56, "r": 16, "t": 28, "b": 44},
-            "separators": ".\u202f",
+            "separators": chart_separators(),
             "showlegend": False,
             "dragmode": False,
             "hovermode": "closest",

@@ -14,7 +14,8 @@ from typing import Any
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from driftwatch.reporting import sentences, texts
+from driftwatch import wording
+from driftwatch.reporting import sentences
 from driftwatch.reporting.parts import to_plain
 
 PLOTLY_VERSION = "4.1.1"
@@ -71,8 +72,9 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(
-        day=texts.day, km=texts.km, number=texts.number, signed=texts.signed, percent=texts.percent,
-        name=texts.name, script_json=script_json,
+        day=wording.day, distance=wording.distance, number=wording.number, percent=wording.percent,
+        shown=wording.shown, rate=wording.rate, unit_sign=wording.unit_sign, measured=wording.measured,
+        per_distance=wording.per_distance, name=wording.name, script_json=script_json,
     )  # fmt: skip
     made.globals.update(words=sentences)
     return made

@@ -23,10 +23,11 @@ from driftwatch.reporting.context.review import (
 )
 from driftwatch.reporting.due import service_calendar
 from driftwatch.reporting.parts import Chart
-from driftwatch.reporting.texts import count, day, km, listed, month_name, name, plain_cell
+from driftwatch.reporting.texts import count, plain_cell
 from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
 from driftwatch.service.results import ClutchOutlook
 from driftwatch.settings import Settings
+from driftwatch.wording import day, listed, month_name, name, set_distance
 
 #: A unit's name in the lead lines is cut here; whole names stand in the table.
 _SHORT = 40
@@ -180,11 +181,12 @@ def _lead(
 
 def _meaning(settings: Settings) -> tuple[tuple[str, str], ...]:
     """Say what each urgency means, with the horizons that are set."""
+    due, plan, watch = (set_distance(v) for v in (settings.due_km, settings.plan_km, settings.watch_km))
     return (
-        ("now", f"a clutch at its limit, or more likely than not to reach it within {km(settings.due_km)}"),
+        ("now", f"a clutch at its limit, or more likely than not to reach it within {due}"),
         ("inspect", "something in the hydraulics or an unexplained change wants a look on the vehicle"),
-        ("plan", f"a clutch more likely than not to reach its limit within {km(settings.plan_km)}"),
-        ("watch", f"the same within {km(settings.watch_km)}"),
+        ("plan", f"a clutch more likely than not to reach its limit within {plan}"),
+        ("watch", f"the same within {watch}"),
         ("read", "the readings are too old, too few or contradict each other"),
     )
 

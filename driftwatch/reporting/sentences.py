@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from driftwatch.assessment.results import Finding
 from driftwatch.assessment.sentences import certainty
-from driftwatch.reporting.texts import percent
+from driftwatch.wording import percent
 
 #: A cause in the words of a reader who does not know the program.
 CAUSE = {

@@ -13,7 +13,7 @@ from driftwatch.changes.results import UnitFit
 from driftwatch.errors import UnknownName, UsageError
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.profile.model import PACK_SIGNALS
-from driftwatch.reporting.texts import as_date
+from driftwatch.wording import as_date
 
 
 @dataclass(frozen=True)

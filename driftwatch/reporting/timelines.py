@@ -1,8 +1,8 @@
-"""One unit's pictures: its history with events and changes, and each pack's way to its limit."""
+"""One unit's history in pictures: readings, fitted courses, logged events and changes found."""
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -10,25 +10,26 @@ import numpy as np
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.reporting import sentences
-from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.parts import Chart, Table
-from driftwatch.reporting.picture import BLUE, GREEN, INK, PURPLE, RED, SOFT, Picture, lane_ref, lanes
-from driftwatch.reporting.texts import (
+from driftwatch.reporting.picture import BLUE, GREEN, PURPLE, SOFT, Picture, lane_ref, lanes
+from driftwatch.reporting.texts import chart_text, shorten
+from driftwatch.wording import (
     as_date,
-    chart_text,
+    chart_day,
     day,
+    distance,
     grouped,
-    km,
     name,
     number,
     percent,
-    shorten,
+    shown,
     unit_sign,
 )
-from driftwatch.service.results import ClutchOutlook
 
 #: Half-width of a 90 % interval in standard errors.
 Z90 = 1.645
+#: Said of a chart where a slip would have flattened the rest.
+OUTSIDE = "A cross at the edge is a reading far outside, left out as a slip; its value is in the table."
 _CHANGE = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}
 
 
@@ -40,17 +41,24 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
         return None
     limits = {c.clutch: c.limit_cm3 for c in analysis.assessment.clutches}
     picture = lanes([chart_text(panel.cells[i].channel) for i in packs])
+    outside = False
     for k, i in enumerate(packs, start=1):
-        shown = _Shown(panel.values[:, i], panel.usable[:, i], panel.slips[:, i], panel.cells[i].unit)
-        _lane(picture, k, panel, shown, _fit(analysis, [i]))
+        lane = _Lane(
+            panel.values[:, i],
+            panel.usable[:, i],
+            panel.slips[:, i],
+            panel.cells[i].unit,
+            *_fit(analysis, [i]),
+        )
+        outside = _lane(picture, k, panel, lane) or outside
         limit = limits.get(panel.cells[i].channel)
-        if limit is not None and np.isfinite(limit) and _near(panel.values[:, i], limit):
-            picture.level(limit, lane_ref(k))
+        if limit is not None and np.isfinite(limit) and _near(panel.values[~panel.slips[:, i], i], limit):
+            picture.level(shown(limit, "cm3"), lane_ref(k))
     rows = [
         (
             day(panel.taken_at[t]),
-            km(float(panel.odometer_km[t])),
-            *(number(float(panel.values[t, i])) for i in packs),
+            distance(float(panel.odometer_km[t])),
+            *(number(shown(float(panel.values[t, i]), panel.cells[i].unit)) for i in packs),
         )
         for t in range(len(panel.taken_at))
     ]
@@ -64,6 +72,8 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
     says = "Points are readings, the line and its band the fitted course; dashed is the limit, if near. "
     if most is not None:
         says += f"{name(most.clutch)} has used the most of its allowance ({percent(most.used)})."
+    if outside:
+        says += f" {OUTSIDE}"
     return _finish(picture, analysis, "volumes", "Fill volumes", says, table)
 
 
@@ -82,10 +92,14 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
         usable = panel.usable[:, cells].any(axis=1)
         mean = _mean(np.where(panel.usable[:, cells], panel.values[:, cells], np.nan), analysis, cells)
         means.append(mean)
-        shown = _Shown(mean, usable, np.zeros_like(usable), unit)
-        _lane(picture, k, panel, shown, _fit(analysis, cells))
+        lane = _Lane(mean, usable, np.zeros_like(usable), unit, *_fit(analysis, cells))
+        _lane(picture, k, panel, lane)
     rows = [
-        (day(panel.taken_at[t]), km(float(panel.odometer_km[t])), *(number(float(m[t])) for m in means))
+        (
+            day(panel.taken_at[t]),
+            distance(float(panel.odometer_km[t])),
+            *(number(shown(float(m[t]), unit)) for m in means),
+        )
         for t in range(len(panel.taken_at))
     ]
     title = sentences.signal(signal)
@@ -97,76 +111,13 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
     return _finish(picture, analysis, f"timeline-{signal}", title, says, table)
 
 
-def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
-    """Draw one pack's way to its limit on a date axis (odometer where the unit's use is not known)."""
-    panel = analysis.panel
-    index = next(
-        (i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and c.channel == outlook.clutch),
-        None,
-    )
-    if index is None or len(outlook.fan_km) == 0:
-        return None
-    dated = bool(analysis.assessment.km_per_day and analysis.assessment.km_per_day > 0)
-    ahead: list[Any] = _ahead_days(analysis, outlook) if dated else [float(v) for v in outlook.fan_km]
-    keep = np.arange(len(panel.taken_at)) >= outlook.life_start
-    shown = keep & np.isfinite(panel.values[:, index])
-    past = [str(t)[:10] for t in panel.taken_at[shown]] if dated else panel.odometer_km[shown].tolist()
-    now, limit = number(outlook.volume_cm3), number(outlook.limit_cm3)
-    picture = Picture(320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"})
-    read = "%{x}: %{y:.1f} cm³<extra></extra>"
-    picture.band(
-        ahead, outlook.fan_p10.tolist(), outlook.fan_p90.tolist(), name="80 % range", showlegend=True
-    )
-    picture.scatter(
-        ahead, outlook.fan_p50.tolist(), mode="lines", line={"color": BLUE, "dash": "dot", "width": 2},
-        name="even chance", showlegend=True, hovertemplate=read,
-    )  # fmt: skip
-    picture.scatter(
-        past, panel.values[shown, index].tolist(), mode="markers", marker={"color": INK, "size": 7},
-        name="read", showlegend=True, hovertemplate=read,
-    )  # fmt: skip
-    picture.level(outlook.limit_cm3)
-    picture.note(
-        f"limit {limit} cm³", x=0.01, xref="paper", xanchor="left", y=outlook.limit_cm3, yanchor="bottom",
-        font={"color": RED},
-    )  # fmt: skip
-    picture.axis("xaxis", title={"text": "" if dated else "odometer, km"}, nticks=6)
-    picture.axis("yaxis", title={"text": "fill volume, cm³"})
-    due = outlook.due_on
-    when = range_words(due.get("p10"), due.get("p50"), due.get("p90"))
-    says = f"{name(outlook.clutch)} is at {now} of {limit} cm³; limit reached: {when}."
-    table = Table(
-        f"{outlook.clutch}: volume ahead, cm³",
-        ("Day" if dated else "Odometer", "1 in 10 below", "Even chance", "9 in 10 below"),
-        tuple(
-            (str(x) if dated else km(float(x)), number(lo), number(mid), number(hi))
-            for x, lo, mid, hi in zip(
-                ahead,
-                outlook.fan_p10.tolist(),
-                outlook.fan_p50.tolist(),
-                outlook.fan_p90.tolist(),
-                strict=True,
-            )
-        ),
-    )
-    return Chart(
-        f"forecast-{index}",
-        f"{outlook.clutch}: the way to its limit",
-        says,
-        picture.height,
-        picture.figure(),
-        table,
-    )
-
-
 def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
     """Give a log entry in words: what, how much, the note."""
     extra = []
     if amount is not None and np.isfinite(amount):
-        sign = "+" if kind == "power" and amount > 0 else ""
-        extra.append(
-            f"{sign}{grouped(amount, 0 if amount == round(amount) else 1)} {unit_sign(unit)}".strip()
-        )
+        size = shown(amount, unit, change=True)
+        told = grouped(size, 0 if size == round(size) or abs(size) >= 100 else 1)
+        extra.append(f"{'+' if kind == 'power' and amount > 0 else ''}{told}\u00a0{unit_sign(unit)}".strip())
     if note.strip():
         extra.append(f"“{name(shorten(note.strip(), 120))}”")
     return sentences.EVENT.get(kind, kind) + (f" ({'; '.join(extra)})" if extra else "")
@@ -216,7 +167,8 @@ def _first_to_last(groups: dict[str, list[int]], means: list[Any], unit: str) ->
     for mode, mean in zip(groups, means, strict=True):
         read = mean[np.isfinite(mean)]
         if len(read):
-            told.append(f"{name(mode or 'all modes')} {number(float(read[0]))} to {number(float(read[-1]))}")
+            first, last = (number(shown(float(v), unit)) for v in (read[0], read[-1]))
+            told.append(f"{name(mode or 'all modes')} {first} to {last}")
     return "; ".join(told) + f" {unit_sign(unit)}" if told else "nothing usable was read"
 
 
@@ -239,42 +191,68 @@ def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
     return made
 
 
-class _Shown(NamedTuple):
-    """What one lane shows: readings, which were used, which were slips (each (T,)), and their unit."""
+class _Lane(NamedTuple):
+    """What one lane shows, each (T,): readings, which were used, which were slips; the fit."""
 
     values: Any
     usable: Any
     slips: Any
     unit: str
+    fitted: Any
+    spread: Any
 
 
-def _lane(picture: Picture, k: int, panel: Panel, shown: _Shown, fit: tuple[Any, Any]) -> None:
-    """Add readings, fitted line and band of lane k; repeats as open points, slips as crosses."""
-    xs, sign = [str(t)[:16] for t in panel.taken_at], chart_text(unit_sign(shown.unit))
-    ref, (fitted, spread) = lane_ref(k), fit
-    if fitted is not None:
-        good = np.isfinite(fitted) & np.isfinite(spread)
+def _lane(picture: Picture, k: int, panel: Panel, lane: _Lane) -> bool:
+    """Add readings, fitted line and band of lane k; repeats as open points, slips as crosses.
+
+    A slip far outside would flatten all else: it is drawn at the lane's edge. True if there is one.
+    """
+    xs, ref = [str(t)[:16] for t in panel.taken_at], lane_ref(k)
+    unit, values = chart_text(unit_sign(lane.unit)), shown(lane.values, lane.unit)
+    inside = values[np.isfinite(values) & ~lane.slips]
+    if lane.fitted is not None:
+        middle, half = shown(lane.fitted, lane.unit), Z90 * shown(lane.spread, lane.unit, change=True)
+        good = np.isfinite(middle) & np.isfinite(half)
         at = [x for x, g in zip(xs, good, strict=True) if g]
-        middle, half = fitted[good], Z90 * spread[good]
-        picture.band(at, (middle - half).tolist(), (middle + half).tolist(), yaxis=ref)
+        low, high = (middle - half)[good], (middle + half)[good]
+        inside = np.concatenate([inside, low, high])
+        picture.band(at, low.tolist(), high.tolist(), yaxis=ref)
         line = {"color": BLUE, "width": 2}
-        picture.scatter(at, middle.tolist(), mode="lines", line=line, hoverinfo="skip", yaxis=ref)
-    read = np.isfinite(shown.values)
+        picture.scatter(at, middle[good].tolist(), mode="lines", line=line, hoverinfo="skip", yaxis=ref)
+    axis: dict[str, Any] = {"title": {"text": unit, "font": {"size": 11}}}
+    drawn, is_read = values, np.isfinite(values)
+    bottom, top = _edges(inside)
+    outside = bool(((values < bottom) | (values > top))[is_read & lane.slips].any())
+    if outside:
+        drawn = np.clip(values, bottom, top)
+        axis["range"] = [bottom, top]
     for mask, symbol, said in (
-        (read & shown.usable, "circle", "read"),
-        (read & ~shown.usable & ~shown.slips, "circle-open", "old value repeated"),
-        (read & shown.slips, "x", "left out: contradicts those around it"),
+        (is_read & lane.usable, "circle", "read"),
+        (is_read & ~lane.usable & ~lane.slips, "circle-open", "old value repeated"),
+        (is_read & lane.slips, "x", "left out: contradicts those around it"),
     ):
         if mask.any():
             picture.scatter(
                 [x for x, m in zip(xs, mask, strict=True) if m],
-                shown.values[mask].tolist(),
+                drawn[mask].tolist(),
                 mode="markers",
                 marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
-                hovertemplate=f"%{{x|%d %b %Y}}: %{{y:.4g}} {sign} ({said})<extra></extra>",
+                customdata=values[mask].tolist(),
+                cliponaxis=symbol != "x",
+                hovertemplate=f"%{{x|{chart_day()}}}: %{{customdata:.4g}} {unit} ({said})<extra></extra>",
                 yaxis=ref,
             )
-    picture.axis("yaxis" + ref[1:], title={"text": sign, "font": {"size": 11}})
+    picture.axis("yaxis" + ref[1:], **axis)
+    return outside
+
+
+def _edges(inside: Any) -> tuple[float, float]:
+    """Give the bottom and top of a lane that holds these values with some room."""
+    if not len(inside):
+        return -np.inf, np.inf
+    low, high = float(inside.min()), float(inside.max())
+    room = max(0.25 * (high - low), 0.01 * abs(high), 1e-9)
+    return low - room, high + room
 
 
 def _fit(analysis: UnitAnalysis, cells: list[int]) -> tuple[Any, Any]:
@@ -301,16 +279,6 @@ def _mean(values: Any, analysis: UnitAnalysis, cells: list[int]) -> Any:
     fitted = analysis.fit.fitted[:, cells]
     mean[some] = fitted[some].mean(axis=1) + np.nanmean((values - fitted)[some], axis=1)
     return mean
-
-
-def _ahead_days(analysis: UnitAnalysis, outlook: ClutchOutlook) -> list[Any]:
-    """Give the day at which each odometer reading of the fan is reached at the unit's present use."""
-    panel, per_day = analysis.panel, analysis.assessment.km_per_day
-    start: date = as_date(panel.taken_at[-1])
-    now = float(panel.odometer_km[-1])
-    latest = (date.max - start).days - 1
-    days = [min(max((float(v) - now) / float(per_day or 1.0), 0.0), latest) for v in outlook.fan_km]
-    return [(start + timedelta(days=d)).isoformat() for d in days]
 
 
 def _has(panel: Panel, index: int) -> bool:

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from driftwatch.assessment.backtest.results import Alarm, Backtest, Figure
 from driftwatch.assessment.backtest.said import HORIZONS
 from driftwatch.reporting.hindsight import lead_words
-from driftwatch.reporting.texts import count, day, grouped, km, listed, number, percent
+from driftwatch.reporting.texts import count
+from driftwatch.wording import day, distance, grouped, listed, measured, number, percent, set_distance, shown
 
 #: With fewer packs than this, a share is said together with what it could be in truth.
 FEW_PACKS = 30
@@ -58,8 +59,8 @@ def line_line(made: Backtest) -> str:
         against = "about as well as"
     return (
         f"{COMPARED} months ahead, the forecast's ranges do {against} those of a straight line through the "
-        f"same readings (interval score {number(own.value)} against {number(line.value)} cm³; smaller is "
-        "better)."
+        f"same readings (interval score {number(shown(own.value, 'cm3'))} against "
+        f"{measured(line.value, 'cm3')}; smaller is better)."
     )
 
 
@@ -85,7 +86,7 @@ def chances_line(made: Backtest) -> str:
     if came.value is None or came.expected is None:
         return ""
     return (
-        f"The chances said for the next {km(made.ranges[0].chance_km)} add up to "
+        f"The chances said for the next {set_distance(made.ranges[0].chance_km)} add up to "
         f"{grouped(came.expected, 1)} limits over {grouped(came.of)} looks; {grouped(came.value)} came."
     )
 
@@ -108,7 +109,7 @@ def warning_line(made: Backtest) -> str:
     )
     if lead_days > 0:
         days = count(round(lead_days), "day")
-        text += f" Half of the {n} had been at plan for {km(lead_km)} or {days}, or for longer."
+        text += f" Half of the {n} had been at plan for {distance(lead_km)} or {days}, or for longer."
     return text + _coarse(made)
 
 
@@ -124,9 +125,8 @@ def false_line(made: Backtest, level: str) -> str:
     late = [a for a in right if a.came_km is None or a.came_km <= 0.0]
     if right or false:
         ahead = len(right) - len(late)
-        text += (
-            f" {ahead} {'was' if ahead == 1 else 'were'} followed by the limit within {km(mine[0].within_km)}"
-        )
+        within = set_distance(mine[0].within_km)
+        text += f" {ahead} {'was' if ahead == 1 else 'were'} followed by the limit within {within}"
         text += f", {len(late)} came when it had been reached" if late else ""
         text += f", {len(false)} {_were(false)} not followed by it{_softened(false)}." if false else "."
     if opened:

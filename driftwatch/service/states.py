@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from driftwatch.settings import Settings
+from driftwatch.wording import percent, set_distance
 
 #: A service state is raised when its chance passes the one, and cleared when it falls below the other.
 RAISED_ABOVE = 0.5
@@ -41,17 +42,17 @@ def service_state(chance: Chance, before: ChanceBefore, reached: bool, settings:
         now = chance(km)
         if now > RAISED_ABOVE:
             return state, (
-                f"The limit is more likely than not within {_km(km)} km (chance {_percent(now)}); "
-                f"this clears when the chance falls below {CLEARS_BELOW:.0%}."
+                f"The limit is more likely than not within {set_distance(km)} (chance {_chance(now)}); "
+                f"this clears when the chance falls below {percent(CLEARS_BELOW)}."
             )
         if now >= CLEARS_BELOW and _stood(before, km):
             return state, (
-                f"The chance of reaching the limit within {_km(km)} km was over one half and is "
-                f"{_percent(now)}; this clears when it falls below {CLEARS_BELOW:.0%}."
+                f"The chance of reaching the limit within {set_distance(km)} was over one half and is "
+                f"{_chance(now)}; this clears when it falls below {percent(CLEARS_BELOW)}."
             )
     return "clear", (
-        f"The chance of reaching the limit within {_km(settings.watch_km)} km is "
-        f"{_percent(chance(settings.watch_km))}, under one half."
+        f"The chance of reaching the limit within {set_distance(settings.watch_km)} is "
+        f"{_chance(chance(settings.watch_km))}, under one half."
     )
 
 
@@ -66,12 +67,6 @@ def _stood(before: ChanceBefore, km: float) -> bool:
     return False
 
 
-def _km(value: float) -> str:
-    return f"{value:,.0f}".replace(",", " ")
-
-
-def _percent(chance: float) -> str:
-    """Never a false 0 or 100: both would claim more than draws can tell."""
-    if chance < 0.01:
-        return "under 1%"
-    return "over 99%" if chance > 0.99 else f"{chance:.0%}"
+def _chance(value: float) -> str:
+    """Never 0 or 100: both would claim more than draws can tell."""
+    return percent(min(max(value, 0.001), 0.999))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from decimal import Decimal
 
-from driftwatch.reporting.texts import grouped, number
+from driftwatch.wording import grouped, number
 
 
 def as_read(value: float | None, step: float | None) -> str:

@@ -10,8 +10,8 @@ from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
 from driftwatch.reporting.maps import REAL, STRONG
-from driftwatch.reporting.texts import unit_sign
 from driftwatch.web.as_read import as_read, change_as_read
+from driftwatch.wording import own_sign
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def compare(analysis: UnitAnalysis, first: int, second: int, profile: Profile) -
         told = [c for row in rows for c in row if c is not None]
         real = sum(c.level not in ("still", "missing") for c in told)
         both = sum(c.level != "missing" for c in told)
-        unit = unit_sign(panel.cells[next(iter(at.values()))].unit)
+        unit = own_sign(panel.cells[next(iter(at.values()))].unit)
         made.append(
             Comparison(
                 sentences.signal(signal), unit, modes, channels, tuple(rows), _says(real, both, fit is None)

@@ -21,13 +21,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from driftwatch import wording
 from driftwatch.api import Store, open_store
 from driftwatch.assessment.assess import made_by
 from driftwatch.days import as_day
 from driftwatch.errors import DriftwatchError, StoreBusy, StoreError, UnknownName
 from driftwatch.profile.load import builtin, builtin_names
 from driftwatch.profile.model import Profile
-from driftwatch.reporting import sentences, texts, timelines
+from driftwatch.reporting import sentences, timelines
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.render import environment
 from driftwatch.store import clock
@@ -47,6 +48,7 @@ from driftwatch.web.security import (
 )
 from driftwatch.web.signin import Tries
 from driftwatch.web.static import versioned
+from driftwatch.wording import written
 
 #: Most fields and files of one form: a mapping has five fields a column.
 MOST_FIELDS, MOST_FILES = 6000, 40
@@ -154,6 +156,11 @@ class Page:
             answer.headers["retry-after"] = "5"
         return answer
 
+    def _worded(self, handler: Callable[..., Response], request: Request, *more: Any) -> Response:
+        """Answer a request in the way of writing that is set in the store."""
+        with written(self.reader.wording()):
+            return handler(self, request, *more)
+
     # --- routes ----------------------------------------------------------------------------------------
 
     def get(self, path: str, handler: Handler) -> Route:
@@ -161,7 +168,7 @@ class Page:
 
         async def endpoint(request: Request) -> Response:
             try:
-                return await run_in_threadpool(handler, self, request)
+                return await run_in_threadpool(self._worded, handler, request)
             except Exception as error:  # noqa: BLE001 - the edge: every error becomes a page
                 return await run_in_threadpool(self.wrong, request, error)
 
@@ -177,7 +184,7 @@ class Page:
                     require_token(
                         request, str(form.get(TOKEN_FIELD) or request.headers.get(TOKEN_HEADER, ""))
                     )
-                    return await run_in_threadpool(writer, self, request, form)
+                    return await run_in_threadpool(self._worded, writer, request, form)
             except Exception as error:  # noqa: BLE001 - the edge: every error becomes a page
                 return await run_in_threadpool(self.wrong, request, error)
 
@@ -297,7 +304,7 @@ def local_time(utc: datetime | str | None, zone: str = "UTC") -> str:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     moment = moment.astimezone(ZoneInfo(zone))
-    return f"{texts.day(moment)}, {moment:%H:%M}"
+    return f"{wording.day(moment)}, {moment:%H:%M}"
 
 
 def plain_time(local: str | None) -> str:
@@ -305,7 +312,7 @@ def plain_time(local: str | None) -> str:
     if not local:
         return "–"
     moment = datetime.fromisoformat(str(local))
-    return texts.day(moment) + (f", {moment:%H:%M}" if (moment.hour, moment.minute) != (0, 0) else "")
+    return wording.day(moment) + (f", {moment:%H:%M}" if (moment.hour, moment.minute) != (0, 0) else "")
 
 
 def _template(name: str) -> str | None:
@@ -322,8 +329,8 @@ def _templates() -> Environment:
     assert shared.loader is not None  # noqa: S101 - it is made with one
     made = shared.overlay(loader=ChoiceLoader([own, shared.loader]))
     made.filters.update(
-        local_time=local_time, plain_time=plain_time, unit_sign=texts.unit_sign, found=sentences.found,
-        whole=texts.grouped,
+        local_time=local_time, plain_time=plain_time, found=sentences.found,
+        whole=wording.grouped, own_sign=wording.own_sign,
     )  # fmt: skip
     made.globals.update(
         static=versioned,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,12 +20,13 @@ import pandas as pd
 
 from driftwatch.api import Stamp, Store, copy_now, open_store, stamp_of
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.errors import StoreBusy, StoreMissing, UsageError
+from driftwatch.errors import DriftwatchError, StoreBusy, StoreMissing, UsageError
 from driftwatch.plain import frame_rows
 from driftwatch.profile.model import Profile
 from driftwatch.reporting.context.review import ReviewContext
 from driftwatch.settings import Settings
 from driftwatch.web.jobs import Job, Jobs
+from driftwatch.wording import Wording
 
 #: Assessments that are kept in memory: of the present day, and of days looked back at.
 KEPT_DAYS = 3
@@ -176,6 +178,13 @@ class Reader:
             return known, True
         finally:
             self.door.release()
+
+    def wording(self) -> Wording:
+        """Give the way of writing that is set in the store; the usual one where it cannot be read."""
+        with suppress(DriftwatchError):
+            facts, _ = self.facts()
+            return facts.settings.wording if facts else Wording()
+        return Wording()
 
     def once(self, key: Any, make: Callable[[], Any]) -> Any:
         """Give a value that was made before for this key, or make it; the oldest are forgotten."""

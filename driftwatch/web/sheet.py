@@ -13,8 +13,8 @@ from driftwatch.intake.rules import physical_bounds
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
 from driftwatch.reporting.maps import STRONG
-from driftwatch.reporting.texts import unit_sign
 from driftwatch.web.as_read import as_read
+from driftwatch.wording import own_sign
 
 _DECIMAL_COMMA = re.compile(r"[-+\u2212]?\d+,\d+")
 
@@ -110,7 +110,7 @@ def sections(profile: Profile, analysis: UnitAnalysis | None) -> tuple[Section, 
             rows.append(tuple(row))
         made.append(
             Section(
-                signal.name, sentences.signal(signal.name), unit_sign(signal.unit), tuple(modes),
+                signal.name, sentences.signal(signal.name), own_sign(signal.unit), tuple(modes),
                 tuple(channels), tuple(rows),
             )
         )  # fmt: skip

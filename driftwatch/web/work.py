@@ -22,6 +22,7 @@ from driftwatch.api import Store, analyse_store, lent_copy, open_store
 from driftwatch.errors import DriftwatchError
 from driftwatch.reporting.review import build_review
 from driftwatch.web import taking
+from driftwatch.wording import written
 
 #: Seconds between two words about progress, and for which a job waits for the store.
 TELL_EVERY, WAIT = 0.2, 600.0
@@ -93,7 +94,9 @@ def assess(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
     found = analyse_store(db, args["as_of"], wait=WAIT, progress=tell.progress)
     tell.part(("stamp", found.stamp))
     month = f"{found.as_of:%Y-%m}"
-    tell.part(("fleet", build_review(found.analyses, None, month, found.settings, found.as_of)))
+    with written(found.settings.wording):
+        fleet = build_review(found.analyses, None, month, found.settings, found.as_of)
+    tell.part(("fleet", fleet))
     for analysis in found.analyses:
         tell.part(("unit", analysis))
     tell.part(("end", None))

@@ -16,6 +16,7 @@ from driftwatch.settings import Settings
 from driftwatch.store.records import Records
 from tests.assessment.units import AS_OF, analysis_of, plan, profile, records_of
 from tests.panel.by_hand import EVENT_COLUMNS, cell, records, time_of
+from tests.words import plain
 
 COUNT = 16
 LAST = time_of(COUNT - 1).date()
@@ -66,7 +67,7 @@ def test_authority_where_a_value_is_at_the_end_of_its_range():
     assessment = said(base(stuck))
     found = of_kind(assessment, "authority")
     assert [c.channels for c in found] == [("2-3",)]
-    assert "2-3 normal apply_trim" in found[0].sentence
+    assert "apply trim of 2-3 in normal mode" in found[0].sentence
     assert assessment.state == "attention"
 
 
@@ -80,7 +81,9 @@ def test_authority_ahead_where_a_value_is_on_its_way_there():
 
     found = of_kind(said(base(rising)), "authority")
     assert [c.channels for c in found] == [("2-3",)]
-    assert "15 000 km" in found[0].sentence
+    assert "the first of them in about 15 000 km: apply trim of 2-3 in normal mode." in plain(
+        found[0].sentence
+    )
     assert of_kind(said(base(slower)), "authority") == []
 
 
@@ -156,7 +159,7 @@ def test_data_where_a_recent_reading_contradicts_those_around_it():
 
     found = of_kind(said(base(slip)), "data")
     assert [c.channels for c in found] == [("4-3",)]
-    assert "4-3 tow apply_trim" in found[0].sentence
+    assert "apply trim of 4-3 in tow mode" in found[0].sentence
 
 
 def test_one_slip_long_ago_is_left_out_without_a_word_but_several_are_told():

@@ -26,6 +26,7 @@ from tests.assessment.units import (
     records_of,
     said_of,
 )
+from tests.words import plain
 
 DAY = 400.0
 TRIMS = ("apply_trim", "release_trim", "shift_time", "torque_cut")
@@ -199,7 +200,7 @@ def test_an_entry_misdated_by_days_is_tied_to_its_change():
     log = (LogEntry(DAY + 5.0, "power", 120.0, "N.m"),)
     found = likely(said_of(ALONE["power"], log=log))
     assert [(f.cause, f.event) for f in found] == [("power", "E0001")]
-    assert "The log has a power entry (120 N.m)" in found[0].sentence
+    assert "The log has a power entry (120 N·m)" in plain(found[0].sentence)
 
 
 def test_a_change_without_an_entry_is_a_finding_that_says_so():

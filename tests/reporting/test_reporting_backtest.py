@@ -25,10 +25,7 @@ from driftwatch.reporting.backtest import build_backtest, track_record, write_ba
 from driftwatch.reporting.render import page
 from driftwatch.reporting.review import build_review
 from driftwatch.settings import Settings
-
-
-def plain(text: str) -> str:
-    return text.replace("\u202f", " ")
+from tests.words import plain
 
 
 def checks(inside: int, outside: int, months: int = 6):
@@ -89,7 +86,7 @@ def test_the_straight_line_in_words():
     # Scores: 2 wide against 4 wide, and 10 for each cm3 outside: at 29 cm3 22 against 14.
     better = verdicts.line_line(backtest(checks=checks(10, 0)))
     assert "do 50\u202f% better than those of a straight line" in better
-    assert "2.00 against 4.00 cm³" in better
+    assert "2.00 against 4.00 cm³" in plain(better)
     assert "do 57\u202f% worse than" in verdicts.line_line(backtest(checks=checks(0, 10)))
     same = [a_check(26.0, line_low=25.0, line_high=27.0)]
     assert "about as well as" in verdicts.line_line(backtest(checks=same))

@@ -31,8 +31,10 @@ from driftwatch.reporting.explain import build_explain
 from driftwatch.reporting.followup import build_followup
 from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.review import build_review
-from driftwatch.reporting.texts import chart_text, name, number, percent, plain_cell
+from driftwatch.reporting.texts import chart_text, plain_cell
 from driftwatch.settings import Settings
+from driftwatch.wording import name, number, percent
+from tests.words import plain
 
 TEMPLATES = ["review.html", "followup.html", "explain.html", "backtest.html"]
 DOCS = Path(__file__).parents[2] / "docs" / "report-context.md"
@@ -212,9 +214,7 @@ def test_trailer_page_is_in_plain_words():
         SETTINGS,
     )
     text = " ".join("".join(Page(render.page("explain.html", made)).text).split())
-    assert "On 20 Nov 2025 there was a change of load (2 800 kg; “new trailer”)." in text.replace(
-        "\u202f", " "
-    )
+    assert "On 20 Nov 2025 there was a change of load (2 800 kg; “new trailer”)." in plain(text)
     for term, _ in made.about.terms:
         assert term in text
 

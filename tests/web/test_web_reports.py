@@ -81,5 +81,5 @@ def test_only_what_was_made_is_served(visit):
 
 def test_a_unit_chosen_shows_its_log_to_choose_from(visit):
     text = visit.get("/reports", unit="unit-01").text
-    assert '<option value="E0001">10 Sep 2024: a change of engine power (+60 N·m)' in text
+    assert '<option value="E0001">10 Sep 2024: a change of engine power (+60\u00a0N·m)' in text
     assert "There is no unit nobody" in visit.text("/reports", unit="nobody")

@@ -15,9 +15,9 @@ from starlette.routing import Route
 
 from driftwatch.days import as_day, month_days
 from driftwatch.errors import DriftwatchError, UnknownName, UsageError
-from driftwatch.reporting.texts import month_name
 from driftwatch.web.jobs import Job
 from driftwatch.web.page import Page, as_of, form_status, see, text_of, who, wrong_words
+from driftwatch.wording import month_name
 
 _FIELDS = ("kind", "month", "unit", "event", "day", "as_of", "record")
 KINDS = ("review", "followup", "explain")

@@ -17,6 +17,7 @@ from driftwatch.panel.panel import Panel
 from driftwatch.plain import frame_rows
 from driftwatch.reporting import timelines
 from driftwatch.reporting.about import about
+from driftwatch.reporting.forecast import forecast
 from driftwatch.reporting.parts import About, Chart
 from driftwatch.reporting.work import work_items
 from driftwatch.web.compare import compare
@@ -127,7 +128,7 @@ def _drawn(analysis: UnitAnalysis, view: View) -> dict[str, Any]:
     lines = [timelines.volumes(analysis), *(timelines.trims(analysis, s) for s in signals)]
     rank = ("due", "plan", "watch", "clear")
     packs = sorted(analysis.assessment.clutches, key=lambda c: (rank.index(c.service), -c.used))
-    fans = [timelines.forecast(analysis, c) for c in packs]
+    fans = [forecast(analysis, c) for c in packs]
     footer: About = about([analysis], view.said.as_of, _TERMS)
     shown: list[Chart] = [c for c in fans if c is not None]
     return {

@@ -1,0 +1,92 @@
+"""A pack's way to its limit, drawn from its readings on through its forecast."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+
+from driftwatch.assessment.results import UnitAnalysis
+from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.parts import Chart, Table
+from driftwatch.reporting.picture import BLUE, INK, RED, Picture
+from driftwatch.service.results import ClutchOutlook
+from driftwatch.wording import as_date, chart_day, day, grouped, name, number, shown, unit_sign
+
+
+def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
+    """Draw one pack's way to its limit on a date axis (odometer where the unit's use is not known).
+
+    Readings since the pack's present life began, the even chance ahead, the 80 % range and the limit. None
+    where there is no forecast to draw.
+    """
+    panel = analysis.panel
+    index = next(
+        (i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume" and c.channel == outlook.clutch),
+        None,
+    )
+    if index is None or len(outlook.fan_km) == 0:
+        return None
+    is_read = np.isfinite(panel.values[:, index]) & (np.arange(len(panel.taken_at)) >= outlook.life_start)
+    volumes = shown(panel.values[is_read, index], "cm3").tolist()
+    low, middle, high = (
+        shown(fan, "cm3").tolist() for fan in (outlook.fan_p10, outlook.fan_p50, outlook.fan_p90)
+    )
+    now, limit = shown(outlook.volume_cm3, "cm3"), shown(outlook.limit_cm3, "cm3")
+    cm3, km = unit_sign("cm3"), unit_sign("km")
+    days = _days_ahead(analysis, outlook)
+    if days is not None:
+        past = [str(t)[:10] for t in panel.taken_at[is_read]]
+        ahead: list[str] | list[float] = [d.isoformat() for d in days]
+        told, where = [day(d) for d in days], "Day"
+        hover = f"%{{x|{chart_day()}}}: %{{y:.3g}} {cm3}<extra></extra>"
+    else:
+        past = shown(panel.odometer_km[is_read], "km").tolist()
+        ahead = shown(outlook.fan_km, "km").tolist()
+        told, where = [grouped(x) for x in shown(outlook.fan_km, "km").tolist()], f"Odometer, {km}"
+        hover = f"%{{x:,.0f}} {km}: %{{y:.3g}} {cm3}<extra></extra>"
+    picture = Picture(320, showlegend=True, legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top"})
+    picture.band(ahead, low, high, name="80 % range", showlegend=True)
+    picture.scatter(
+        ahead, middle, mode="lines", line={"color": BLUE, "dash": "dot", "width": 2},
+        name="even chance", showlegend=True, hovertemplate=hover,
+    )  # fmt: skip
+    picture.scatter(
+        past, volumes, mode="markers", marker={"color": INK, "size": 7},
+        name="read", showlegend=True, hovertemplate=hover,
+    )  # fmt: skip
+    picture.level(limit)
+    picture.note(
+        f"limit {number(limit)} {cm3}", x=0.01, xref="paper", xanchor="left", y=limit, yanchor="bottom",
+        font={"color": RED},
+    )  # fmt: skip
+    picture.axis("xaxis", title={"text": "" if days is not None else f"odometer, {km}"}, nticks=6)
+    picture.axis("yaxis", title={"text": f"fill volume, {cm3}"})
+    due = outlook.due_on
+    when = range_words(due.get("p10"), due.get("p50"), due.get("p90"))
+    return Chart(
+        f"forecast-{index}",
+        f"{name(outlook.clutch)}: the way to its limit",
+        f"{name(outlook.clutch)} is at {number(now)} of {number(limit)} {cm3}; limit reached: {when}.",
+        picture.height,
+        picture.figure(),
+        Table(
+            f"{outlook.clutch}: volume ahead, {cm3}",
+            (where, "1 in 10 below", "Even chance", "9 in 10 below"),
+            tuple(
+                (x, number(lo), number(mid), number(hi))
+                for x, lo, mid, hi in zip(told, low, middle, high, strict=True)
+            ),
+        ),
+    )
+
+
+def _days_ahead(analysis: UnitAnalysis, outlook: ClutchOutlook) -> list[date] | None:
+    """Give the day at which each odometer reading of the fan is reached; None where use is not known."""
+    panel, per_day = analysis.panel, analysis.assessment.km_per_day
+    if not per_day or per_day <= 0:
+        return None
+    start = as_date(panel.taken_at[-1])
+    now, latest = float(panel.odometer_km[-1]), (date.max - start).days - 1
+    days = [min(max((float(v) - now) / per_day, 0.0), latest) for v in outlook.fan_km]
+    return [start + timedelta(days=d) for d in days]

@@ -1,0 +1,130 @@
+"""Numbers, units and days as the reader writes them."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from driftwatch.errors import UsageError
+from driftwatch.settings import Settings
+from driftwatch.wording import (
+    Wording,
+    day,
+    distance,
+    grouped,
+    is_chosen,
+    measured,
+    month_name,
+    own_sign,
+    per_distance,
+    percent,
+    rate,
+    rough,
+    set_distance,
+    shown,
+    unit_sign,
+    wording,
+    written,
+)
+from tests.words import plain
+
+US, SI = Wording(units="us"), Wording(units="si")
+
+
+@pytest.mark.parametrize(
+    ("dates", "a_day", "a_month"),
+    [
+        ("day-first", "4 Mar 2026", "March 2026"),
+        ("month-first", "Mar 4, 2026", "March 2026"),
+        ("iso", "2026-03-04", "2026-03"),
+    ],
+)
+def test_days_in_each_style(dates, a_day, a_month):
+    with written(Wording(dates=dates)):
+        assert day(date(2026, 3, 4)) == a_day
+        assert day(np.datetime64("2026-03-04T10:00", "us")) == a_day
+        assert month_name(2026, 3) == a_month
+    assert day(None) == "–"
+
+
+# Factors published: NIST SP 811 (2008), appendix B.9: 1 mi = 1.609344 km, 1 in3 = 16.387064 cm3,
+# 1 psi = 6.894757 kPa; degrees by definition. The shown texts are hand-solved from them.
+@pytest.mark.parametrize(
+    ("value", "unit", "told"),
+    [
+        (28.4, "cm3", "1.73 in³"),
+        (206.84271, "kPa", "30.0 psi"),
+        (80.0, "degC", "176 °F"),
+        (100.0, "N.m", "73.8 lb·ft"),
+        (0.35, "s", "0.35 s"),
+        (12.0, "%", "12.0 %"),
+        (5.0, "furlongs", "5.00 furlongs"),
+    ],
+)
+def test_quantities_in_us_units(value, unit, told):
+    with written(US):
+        assert plain(measured(value, unit)) == told
+
+
+def test_a_difference_of_temperatures_has_no_zero_point():
+    with written(US):
+        assert shown(10.0, "degC", change=True) == pytest.approx(18.0)
+        assert shown(10.0, "degC") == pytest.approx(50.0)
+
+
+def test_distances_rates_and_settings():
+    assert plain(distance(34_210.0)) == "34 000 km"
+    assert plain(set_distance(12_345.0)) == "12 345 km"  # as it was set, to the last figure
+    assert plain(per_distance("cm3")) == "cm³ per 10 000 km"
+    with written(US):
+        assert plain(distance(34_210.0)) == "21,000 mi"
+        assert plain(set_distance(40_000.0)) == "24,900 mi"
+        assert plain(per_distance("cm3")) == "in³ per 10,000 mi"
+        # 1 cm3 in 10 000 km is 1.609344 cm3 in 10 000 mi, which is 0.098208 in3.
+        assert rate(1.0, "cm3") == pytest.approx(1.609344 / 16.387064)
+        assert grouped(-1234567.0) == "−1,234,567"
+        assert percent(0.8) == "80%"
+
+
+def test_a_profile_in_psi_stays_so_unless_asked():
+    assert (shown(30.0, "psi"), unit_sign("psi")) == (30.0, "psi")
+    with written(SI):
+        assert shown(30.0, "psi") == pytest.approx(206.84271)
+        assert (unit_sign("psi"), own_sign("psi")) == ("kPa", "psi")
+
+
+def test_it_is_in_force_only_inside():
+    assert not is_chosen()
+    with written(US):
+        assert is_chosen()
+        with written(SI):
+            assert wording() == SI
+        assert wording() == US
+    assert wording() == Wording()
+
+
+def test_a_way_of_writing_that_is_none_is_refused_in_one_line():
+    for made in ({"units": "furlongs"}, {"dates": "roman"}):
+        with pytest.raises(UsageError, match="give one of") as refused:
+            Wording(**made)
+        assert "\n" not in str(refused.value)
+    with pytest.raises(UsageError):
+        Settings().with_value("units", "imperial")
+    assert Settings().with_value("units", "us").wording == US
+
+
+@given(st.floats(0.0, 1.0))
+def test_no_share_short_of_certain_is_said_to_be(share):
+    told = plain(percent(share))
+    assert (told == "100 %") == (share == 1.0)
+    assert (told == "0 %") == (share == 0.0)
+
+
+@given(st.floats(1e-3, 1e7))
+def test_a_rough_number_is_within_five_per_cent(value):
+    told = float(plain(rough(value)).replace(" ", ""))
+    assert told == pytest.approx(value, rel=0.5 if value < 0.01 else 0.051)
