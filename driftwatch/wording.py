@@ -230,10 +230,22 @@ def distance(km: float | None) -> str:
     return f"{grouped(round(value / step) * step)}{_BLANK}{unit_sign('km')}"
 
 
+def as_set(value: float, unit: str) -> str:
+    """Give an amount that somebody has set or logged, as it was; about three figures of it in another unit.
+
+    An amount is a change or a length: where it is one of temperature, the zero point plays no part.
+    """
+    there = shown(value, unit, change=True)
+    if there == value:
+        told = grouped(value, 0 if value == round(value) else 1)
+    else:
+        told = grouped(float(f"{there:.3g}"), 0 if abs(there) >= 100 else 1)
+    return f"{told}{_BLANK}{unit_sign(unit)}".strip()
+
+
 def set_distance(km: float) -> str:
-    """Give a distance that somebody has set, as it was set; three figures of it in another unit."""
-    value = shown(km, "km")
-    return f"{grouped(km if value == km else float(f'{value:.3g}'))}{_BLANK}{unit_sign('km')}"
+    """Give a distance that somebody has set; see `as_set`."""
+    return as_set(km, "km")
 
 
 def per_distance(unit: str) -> str:

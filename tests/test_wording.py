@@ -13,6 +13,7 @@ from driftwatch.errors import UsageError
 from driftwatch.settings import Settings
 from driftwatch.wording import (
     Wording,
+    as_set,
     day,
     distance,
     grouped,
@@ -78,12 +79,14 @@ def test_a_difference_of_temperatures_has_no_zero_point():
 
 def test_distances_rates_and_settings():
     assert plain(distance(34_210.0)) == "34 000 km"
+    assert [plain(as_set(v, "N.m")) for v in (120.0, 7.25)] == ["120 N·m", "7.2 N·m"]
     assert plain(set_distance(12_345.0)) == "12 345 km"  # as it was set, to the last figure
     assert plain(per_distance("cm3")) == "cm³ per 10 000 km"
     with written(US):
         assert plain(distance(34_210.0)) == "21,000 mi"
         assert plain(set_distance(40_000.0)) == "24,900 mi"
         assert plain(per_distance("cm3")) == "in³ per 10,000 mi"
+        assert plain(as_set(2600.0, "kg")) == "5,730 lb"  # 2600 / 0.45359237 = 5732
         # 1 cm3 in 10 000 km is 1.609344 cm3 in 10 000 mi, which is 0.098208 in3.
         assert rate(1.0, "cm3") == pytest.approx(1.609344 / 16.387064)
         assert grouped(-1234567.0) == "−1,234,567"

@@ -254,8 +254,11 @@ class Store(StoredData):
             If `since` is left out and nothing is logged for the unit.
 
         """
+        from driftwatch.plain import frame_rows
         from driftwatch.reporting.followup import write_followup
+        from driftwatch.reporting.provenance import Provenance
         from driftwatch.reporting.since import find_since
+        from driftwatch.store import clock
 
         since = self._known_day(_day_or_name(since), as_of)
         possible_folder(folder)
@@ -266,8 +269,14 @@ class Store(StoredData):
         if (earlier.snapshots["unit"] == unit).any():
             before = self._analysis(unit, day_before, progress)
         day = self.records(as_of).as_of
+        known = Provenance(
+            made_for=self._database.who,
+            made_at=clock.now_utc(),
+            sources=frame_rows(self.sources(unit, day)),
+            history=frame_rows(self.history(unit)),
+        )
         with written(self._wording()):
-            return write_followup(now, before, since, self.settings, as_folder(folder), as_of=day)
+            return write_followup(now, before, since, self.settings, as_folder(folder), day, known)
 
     def explain(
         self,

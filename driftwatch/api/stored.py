@@ -301,6 +301,10 @@ class StoredData:
         """Give how a unit's data came to be, oldest first: files, corrections, log, quarantine, deletion."""
         return self._database.history(unit)
 
+    def sources(self, unit: str, as_of: Day | None = None) -> pd.DataFrame:
+        """Give the files behind a unit's data: name, fingerprint, what each gave, when and by whom."""
+        return self._database.sources(unit, self.records(as_of, [unit]).as_of)
+
     def delete_unit(self, unit: str, reason: str) -> Deleted:
         """Delete all data of a unit, and log that it was done and why; backups made before still have them.
 

@@ -8,10 +8,10 @@ from driftwatch.assessment.results import Effect, Rival
 from driftwatch.panel.panel import Event
 from driftwatch.service.results import ClutchOutlook
 from driftwatch.wording import (
+    as_set,
     day,
     distance,
     listed,
-    measured,
     month_name,
     number,
     per_distance,
@@ -148,7 +148,7 @@ def _moved(effect: Effect, drift: bool) -> str:
     unit = per_distance(effect.unit) if drift else unit_sign(effect.unit)
     name = SIGNAL_WORDS.get(effect.signal, effect.signal)
     by = "" if drift else "by "
-    return f"{name} {verb} {by}about {size} {unit} ({ends[0]} to {ends[1]})"
+    return f"{name} {verb} {by}about {size}\u00a0{unit} ({ends[0]} to {ends[1]})"
 
 
 def _where(modes: tuple[str, ...]) -> str:
@@ -158,8 +158,7 @@ def _where(modes: tuple[str, ...]) -> str:
 
 
 def _entry(event: Event) -> str:
-    amount = measured(event.amount, event.amount_unit, change=True) if event.amount is not None else ""
-    amount = f" ({amount.strip()})" if amount else ""
+    amount = f" ({as_set(event.amount, event.amount_unit)})" if event.amount is not None else ""
     return f"a {event.kind} entry{amount} on {day(event.happened_at)}"
 
 

@@ -66,7 +66,7 @@ def reading(context: typer.Context) -> Iterator[Store]:
     from driftwatch.api import open_store
 
     told = door(context)
-    with open_store(told.db, read_only=True, wait=told.wait, known_at=told.known_at) as store:
+    with open_store(told.db, read_only=True, wait=told.wait, by=told.by, known_at=told.known_at) as store:
         yield store
 
 

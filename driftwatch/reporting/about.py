@@ -1,4 +1,4 @@
-"""The footer of every report: the day, the version, the limits used and where from, the cautions."""
+"""The footer of every report: day, version, data, the limits used and where from, cautions."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from datetime import date
 
 from driftwatch.assessment.assess import made_by
 from driftwatch.assessment.results import UnitAnalysis
+from driftwatch.panel.fingerprint import fingerprint
 from driftwatch.reporting import sentences
 from driftwatch.reporting.parts import About, LimitUsed
 
@@ -48,5 +49,11 @@ def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -
         else ""
     )
     return About(
-        as_of, made_by(), listed, warning, sentences.CAUTIONS, tuple((t, sentences.TERMS[t]) for t in terms)
+        as_of=as_of,
+        made_by=made_by(),
+        fingerprint=fingerprint(a.panel for a in analyses),
+        limits=listed,
+        warning=warning,
+        cautions=sentences.CAUTIONS,
+        terms=tuple((t, sentences.TERMS[t]) for t in terms),
     )

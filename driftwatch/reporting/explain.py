@@ -7,13 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
+from driftwatch.assessment.cautions import present_rate
 from driftwatch.assessment.results import Effect, Finding, UnitAnalysis
 from driftwatch.profile.model import PACK_SIGNALS
-from driftwatch.reporting import figures, owner, render, sentences
+from driftwatch.reporting import figures, owner, render, sentences, timelines
 from driftwatch.reporting.about import about
 from driftwatch.reporting.context.explain import ExplainContext, Share
 from driftwatch.reporting.maps import learn_rows
 from driftwatch.reporting.since import Since, find_since
+from driftwatch.reporting.texts import csv_text
 from driftwatch.settings import Settings
 from driftwatch.wording import as_date, day, name, percent
 
@@ -33,7 +35,7 @@ def write_explain(
     folder: Path,
     as_of: date | None = None,
 ) -> list[Path]:
-    """Write the owner's page and its context as JSON.
+    """Write the owner's page, its shares as CSV and its context as JSON.
 
     Parameters
     ----------
@@ -51,7 +53,7 @@ def write_explain(
     Returns
     -------
     list of Path
-        HTML, JSON.
+        HTML, CSV, JSON.
 
     Raises
     ------
@@ -63,6 +65,7 @@ def write_explain(
     stem = render.file_stem("explain", context.unit, context.since.isoformat())
     return [
         render.write(folder / f"{stem}.html", render.page("explain.html", context)),
+        render.write(folder / f"{stem}.csv", "\ufeff" + shares_csv(context)),
         render.write(folder / f"{stem}.json", render.context_json(context)),
     ]
 
@@ -100,10 +103,17 @@ def build_explain(
     )
 
 
+def shares_csv(context: ExplainContext) -> str:
+    """Give the shares as CSV; see `csv_text`."""
+    rows = ((s.cause, s.label, s.share, s.low, s.high, "yes" if s.asked else "no") for s in context.shares)
+    return csv_text(("cause", "label", "share", "low", "high", "asked_about"), rows)
+
+
 def findings_since(findings: tuple[Finding, ...], start: Since, slack_days: float) -> tuple[Finding, ...]:
     """Give what acted since: changes at or after the event (allowing for a misdated log), and slow drifts.
 
-    Wear is left out: it is held against its own limit, and its size on the shifts is not known.
+    Wear is left out: its finding tells how much of a pack's allowance is used since its life began, not what
+    moved since the event; `wear_since` tells that.
     """
     earliest = start.on - timedelta(days=slack_days)
     tied = {e.id for e in start.visit}
@@ -117,7 +127,8 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
 
     Each finding weighs as much as its effects on the shifts (mean size in noise units, added up over the
     signals), times the probability that its cause acted; what is left of the probability goes to its rivals
-    and then to `unexplained`. A slow drift, whose size is per 10 000 km, counts with the distance since.
+    and then to `unexplained`. A slow drift, whose size is per 10 000 km, counts with the distance since; one
+    that goes with packs that grow is wear.
     A share's range sets the cause's own smallest (largest) size against the
     others' largest (smallest).
 
@@ -138,6 +149,8 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
             held = weights.setdefault(cause, [0.0, 0.0, 0.0])
             for k in range(3):
                 held[k] += p * float(total[k])
+    if not any(f.by is None for f in found):  # else the drift is accounted for already
+        weights["wear"] = list(wear_since(analysis, driven))
     whole = sum(w[0] for w in weights.values())
     if whole < LEAST:
         return ()
@@ -158,6 +171,31 @@ def share_out(analysis: UnitAnalysis, found: tuple[Finding, ...], start: Since) 
             )
         )
     return tuple(sorted((s for s in made if s.share > 0), key=lambda s: (-s.share, s.cause)))
+
+
+def wear_since(analysis: UnitAnalysis, driven: float) -> tuple[float, float, float]:
+    """Give what wear moved since the event, in noise units as `share_out` adds them up: size, least, most.
+
+    Shifts that apply a pack whose volume grows ask for more and more fill. Their drift at the present rate,
+    over the distance driven (in 10 000 km), is averaged over all cells of a signal and added up over signals.
+    """
+    growing = {c.clutch for c in analysis.assessment.clutches if c.growth_interval[0] > 0}
+    if analysis.fit is None or not growing:
+        return 0.0, 0.0, 0.0
+    rate, rate_se = present_rate(analysis.panel, analysis.fit)
+    total = np.zeros(3)
+    cells = analysis.panel.cells
+    for signal in dict.fromkeys(c.signal for c in cells if c.signal not in PACK_SIGNALS):
+        of_signal = np.array([c.signal == signal for c in cells])
+        sd = analysis.fit.noise_sd
+        good = of_signal & np.isfinite(rate) & np.isfinite(rate_se) & (sd > 0)
+        moved = good & np.array([c.applies in growing for c in cells])
+        if not moved.any():
+            continue
+        size = float((rate[moved] / sd[moved]).sum()) / good.sum() * driven
+        half = timelines.Z90 * float(np.sqrt(((rate_se[moved] / sd[moved]) ** 2).sum())) / good.sum() * driven
+        total += (abs(size), max(abs(size) - half, 0.0), abs(size) + half)
+    return float(total[0]), float(total[1]), float(total[2])
 
 
 def _asked(found: tuple[Finding, ...], start: Since) -> set[str]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from driftwatch.reporting import sentences
 from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.parts import Chart, Table
-from driftwatch.reporting.picture import BLUE, GREEN, GREY, INK, ORANGE, RED, SOFT, Picture
+from driftwatch.reporting.picture import BLUE, GREEN, GREY, INK, ORANGE, PATTERN, RED, SOFT, Picture
 from driftwatch.reporting.texts import chart_text, shorten
 from driftwatch.wording import day, distance, month_name, percent, shown, unit_sign
 
@@ -15,58 +16,6 @@ URGENCY_COLOUR = {"due": RED, "plan": ORANGE, "watch": BLUE, "clear": GREEN}
 URGENCY_MARK = {"due": "diamond", "plan": "square", "watch": "circle", "clear": "circle-open"}
 #: At most so many packs in the chart of distances; the table has them all.
 MOST_REACH = 25
-
-
-def calendar(months: Sequence[tuple[int, int]], expected: Sequence[float], reached: int) -> Chart:
-    """Draw the packs expected to reach their limit in each month.
-
-    Parameters
-    ----------
-    months : sequence of (year, month)
-        In order.
-    expected : sequence of float
-        Expected number of packs in each.
-    reached : int
-        Packs already at their limit on the day of the report; named in the sentence, not drawn.
-
-    """
-    names = [month_name(y, m) for y, m in months]
-    picture = Picture(300, margin={"l": 56, "r": 16, "t": 24, "b": 56})
-    picture.bars(
-        [date(y, m, 1).isoformat() for y, m in months],
-        [round(e, 3) for e in expected],
-        marker={"color": BLUE},
-        text=[f"{e:.1f}" if e >= 0.05 else "" for e in expected],
-        textposition="outside",
-        cliponaxis=False,
-        hovertemplate="%{x|%B %Y}: %{y:.1f} packs expected<extra></extra>",
-    )
-    picture.axis("xaxis", type="date", tickformat="%b\n%Y", dtick="M1", ticklabelmode="instant")
-    picture.axis("yaxis", title={"text": "packs expected"}, rangemode="tozero")
-    if max(expected) < 1:
-        picture.axis("yaxis", range=[0, 1.08])
-    total, peak = sum(expected), max(range(len(expected)), key=lambda i: expected[i])
-    if total < 0.05:
-        says = "No pack is expected to reach its limit in the next twelve months."
-    else:
-        most = (
-            f", the most in {names[peak]} ({expected[peak]:.1f})" if expected[peak] > 1.3 * total / 12 else ""
-        )
-        says = (
-            f"About {total:.1f} packs are expected to reach their limit in these twelve months{most}. "
-            "Each pack's chance is spread over the months it may fall in, so a month can hold part of a pack."
-        )
-    if reached:
-        says += f" {reached} already at the limit {'is' if reached == 1 else 'are'} not counted here."
-    rows = tuple((n, f"{e:.2f}") for n, e in zip(names, expected, strict=True))
-    return Chart(
-        "calendar",
-        "Service calendar",
-        says,
-        picture.height,
-        picture.figure(),
-        Table("Packs expected to reach their limit", ("Month", "Packs expected"), rows),
-    )
 
 
 def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Chart:
@@ -182,13 +131,8 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
         orientation="h",
         marker={
             "color": [BLUE if s.asked else GREY if s.cause == "unexplained" else ORANGE for s in shares],
-            "pattern": {
-                "shape": ["" if s.asked else "." if s.cause == "unexplained" else "/" for s in shares],
-                # Laid over the colour: by default a pattern takes its place, and the bar looks faint.
-                "fillmode": "overlay",
-                "size": 6,
-                "solidity": 0.25,
-            },
+            "pattern": PATTERN
+            | {"shape": ["" if s.asked else "." if s.cause == "unexplained" else "/" for s in shares]},
         },
         error_x={
             "type": "data",
@@ -216,6 +160,10 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
         "shows how far a share could be off."
         + (" ◀ marks what was asked about." if any(s.asked for s in shares) else "")
     )
+    told = {s.cause for s in shares}
+    none = [sentences.cause(c) for c in ("power", "load", "fluid", "wear") if c not in told]
+    if none:
+        says += f" Nothing is put down to {_or_listed(none)}."
     rows = tuple((s.label, percent(s.share), f"{percent(s.low)} to {percent(s.high)}") for s in shares)
     return Chart(
         "shares",
@@ -225,6 +173,10 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
         picture.figure(),
         Table("Shares of the change", ("Cause", "Share", "Could be"), rows),
     )
+
+
+def _or_listed(items: Sequence[str]) -> str:
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} or {items[-1]}"
 
 
 def range_words(early: date | None, middle: date | None, late: date | None) -> str:

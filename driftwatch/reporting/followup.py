@@ -9,14 +9,22 @@ import numpy as np
 
 from driftwatch.assessment.results import Finding, UnitAnalysis
 from driftwatch.panel.panel import Panel
-from driftwatch.reporting import render, sentences, timelines
+from driftwatch.reporting import render, sentences, timelines, unknowns
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context.followup import ChangeMap, DriveStep, FollowupContext, LearnRow
+from driftwatch.reporting.context.followup import ChangeMap, FollowupContext, LearnRow
+from driftwatch.reporting.driving import drive_plan
 from driftwatch.reporting.forecast import forecast
 from driftwatch.reporting.maps import anything_moved, change_maps, learn_rows
 from driftwatch.reporting.parts import Chart, Table
+from driftwatch.reporting.provenance import (
+    Provenance,
+    asked,
+    corrections_table,
+    settings_table,
+    sources_table,
+)
 from driftwatch.reporting.since import Move, Since, find_since, moves
-from driftwatch.reporting.texts import count
+from driftwatch.reporting.texts import count, csv_text
 from driftwatch.settings import Settings
 from driftwatch.wording import (
     as_date,
@@ -58,8 +66,9 @@ def write_followup(
     settings: Settings,
     folder: Path,
     as_of: date | None = None,
+    provenance: Provenance | None = None,
 ) -> list[Path]:
-    """Write the shop's report and its context as JSON.
+    """Write the shop's report, its cells as CSV and its context as JSON.
 
     Parameters
     ----------
@@ -75,11 +84,13 @@ def write_followup(
         Made if missing.
     as_of : date, optional
         Last day known; the day of the last snapshot if not given.
+    provenance : Provenance, optional
+        Where the data came from, for the appendix.
 
     Returns
     -------
     list of Path
-        HTML, JSON.
+        HTML, CSV, JSON.
 
     Raises
     ------
@@ -87,10 +98,11 @@ def write_followup(
         If `since` names nothing.
 
     """
-    context = build_followup(analysis, before_analysis, since, settings, as_of)
+    context = build_followup(analysis, before_analysis, since, settings, as_of, provenance)
     stem = render.file_stem("followup", context.unit, context.since.isoformat())
     return [
         render.write(folder / f"{stem}.html", render.page("followup.html", context)),
+        render.write(folder / f"{stem}.csv", "\ufeff" + cells_csv(context)),
         render.write(folder / f"{stem}.json", render.context_json(context)),
     ]
 
@@ -101,6 +113,7 @@ def build_followup(
     since: date | str | None,
     settings: Settings,
     as_of: date | None = None,
+    provenance: Provenance | None = None,
 ) -> FollowupContext:
     """Put the shop's report together; parameters as in `write_followup`."""
     panel, said = analysis.panel, analysis.assessment
@@ -126,17 +139,41 @@ def build_followup(
         maps=maps,
         odd=odd,
         learning=learning,
-        plan=_plan(learning, settings.shifts_to_learn),
+        plan=drive_plan(learning, settings.shifts_to_learn),
         plan_cautions=sentences.DRIVE_CAUTIONS,
         clutch=_clutch_lines(analysis, before_analysis),
         overlap=_overlap_lines(analysis),
         findings=tuple(sentences.found(f) for f in sorted(said.findings, key=lambda f: -f.probability)),
         marks=timelines.marks(analysis),
         charts=_charts(analysis),
+        would_change=unknowns.unit_would_change(verdict, analysis, start.event is not None),
+        unknown=unknowns.unit_unknown(analysis, start.cut),
         appendix=_appendix(panel, moved),
         snapshots=_snapshots(panel, start.cut),
+        sources=sources_table(provenance, settings),
+        corrections=corrections_table(provenance, settings),
+        settings=settings_table(settings),
+        asked=asked(provenance, settings),
         about=about([analysis], last_day, _TERMS),
     )
+
+
+def cells_csv(context: FollowupContext) -> str:
+    """Give the cells before and after as CSV, in the profile's units; see `csv_text`."""
+    columns = (
+        "signal", "channel", "mode", "unit", "before", "after", "change", "noise_units", "does_otherwise",
+        "learned",
+    )  # fmt: skip
+    rows = (
+        (
+            m.signal, channel, mode, m.stored_unit, cell.before, cell.after, cell.change, cell.noise_units,
+            cell.odd, cell.learned,
+        )
+        for m in context.maps
+        for channel, row in zip(m.channels, m.cells, strict=True)
+        for mode, cell in zip(m.modes, row, strict=True)
+    )  # fmt: skip
+    return csv_text(columns, rows)
 
 
 def _change_words(start: Since) -> str:
@@ -242,33 +279,6 @@ def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
             ("Driven between", f"{distance(driven)} from the last snapshot before to the last one since")
         )
     return tuple(told)
-
-
-def _plan(learning: tuple[LearnRow, ...], shifts_to_learn: float) -> tuple[DriveStep, ...]:
-    """Group what still wants driving by mode, upshifts first as they stand in the profile."""
-    steps = []
-    for mode in dict.fromkeys(row.mode for row in learning):
-        mine = [row for row in learning if row.mode == mode and (row.wants or row.wants is None)]
-        if not mine:
-            continue
-        shifts = tuple(row.shift for row in mine)
-        known = [row for row in mine if row.wants is not None]
-        if known:
-            groups: dict[int, list[str]] = {}
-            for row in known:
-                groups.setdefault(row.wants or 0, []).append(row.shift)
-            whole = len(known) == sum(row.mode == mode for row in learning)
-            told = (
-                f"all {len(known)} shifts, {next(iter(groups))} more each"
-                if whole and len(groups) == 1 and len(known) > 1
-                else "; ".join(f"{listed(s)}: {w} more each" for w, s in sorted(groups.items(), reverse=True))
-            )
-        else:
-            whole = len(mine) == sum(row.mode == mode for row in learning) and len(mine) > 1
-            which = f"all {len(mine)} shifts" if whole else listed(shifts)
-            told = f"{which}: about {shifts_to_learn:g} each, then read out (shifts are not counted)"
-        steps.append(DriveStep(mode, shifts, f"In {name(mode or 'every mode')}: {told}."))
-    return tuple(steps)
 
 
 def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[str, ...]:

@@ -25,11 +25,12 @@ def learn_rows(panel: Panel, cut: int, settings: Settings) -> tuple[LearnRow, ..
         if want == want:  # not NaN: the shifts are counted
             key = (cell.mode, cell.channel)
             most[key] = max(most.get(key, 0), int(want))
+    pace = _shifts_per_km(panel)
     rows = []
     for (mode, shift), seen in shifts_seen(panel, cut).items():
         if seen is None or (mode, shift) not in most:
             text = "not counted" if cut < len(panel.taken_at) else "not read since"
-            rows.append(LearnRow(mode, shift, None, None, text))
+            rows.append(LearnRow(mode, shift, None, None, None, text))
             continue
         wants = most[(mode, shift)]
         rows.append(
@@ -38,10 +39,29 @@ def learn_rows(panel: Panel, cut: int, settings: Settings) -> tuple[LearnRow, ..
                 shift,
                 seen,
                 wants,
+                wants / pace[(mode, shift)] if wants and pace.get((mode, shift)) else None,
                 "learned" if wants == 0 else "not driven" if seen == 0 else f"{wants} more",
             )
         )
     return tuple(rows)
+
+
+def _shifts_per_km(panel: Panel) -> dict[tuple[str, str], float]:
+    """Give how often each shift of each mode has been learned from per km, over the whole history.
+
+    The least over the shift's signals; a shift that was never counted is left out.
+    """
+    driven = np.diff(panel.odometer_km)
+    paces: dict[tuple[str, str], float] = {}
+    for i, cell in enumerate(panel.cells):
+        counts = panel.learn_counts[1:, i]
+        told = np.isfinite(counts)
+        far = float(driven[told].sum())
+        if cell.signal in PACK_SIGNALS or far <= 0:
+            continue
+        key, mine = (cell.mode, cell.channel), float(counts[told].sum()) / far
+        paces[key] = min(paces.get(key, mine), mine)
+    return paces
 
 
 def change_maps(
@@ -100,6 +120,7 @@ def _map(
         says = f"Of {read} cells compared, {up} went up, {down} down, {read - up - down} stayed."
     return ChangeMap(
         signal=signal,
+        stored_unit=panel.cells[cells[0]].unit,
         unit=unit_sign(panel.cells[cells[0]].unit),
         title=sentences.signal(signal),
         says=says,

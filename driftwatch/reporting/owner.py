@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.context.followup import LearnRow
+from driftwatch.reporting.driving import more_driving
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.since import Since
 from driftwatch.reporting.timelines import event_words
@@ -76,14 +77,15 @@ def learning(analysis: UnitAnalysis, start: Since, rows: tuple[LearnRow, ...]) -
         return "Whether it is still learning shows at the next read-out."
     waiting = [row for row in rows if row.wants]
     if waiting:
-        modes = [name(m or "every mode") for m in dict.fromkeys(row.mode for row in waiting)]
-        done = [name(m or "every mode") for m in dict.fromkeys(row.mode for row in rows)]
+        modes = [name(m) for m in dict.fromkeys(row.mode for row in waiting)]
+        done = [name(m) for m in dict.fromkeys(row.mode for row in rows)]
         done = [m for m in done if m not in modes]
-        finished = f"It has finished in {listed(done)}. " if done else ""
+        finished = f"It has finished in {listed(done)} mode. " if done else ""
+        where = f"{listed(modes)} mode" if any(modes) else "every mode"
         return (
-            f"{finished}It is still learning in {listed(modes)}: {len(waiting)} of {len(rows)} shifts have "
+            f"{finished}It is still learning in {where}: {len(waiting)} of {len(rows)} shifts have "
             "not had enough repeats since. Until they have, those can feel harsh or slow without anything "
-            "being wrong."
+            f"being wrong. {more_driving(rows)}"
         )
     unlearned = [c.sentence for c in analysis.assessment.cautions if c.kind == "unlearned"]
     if unlearned:

@@ -91,6 +91,8 @@ class About:
         Last day known to the report.
     made_by : str
         Program and version.
+    fingerprint : str
+        SHA-256 of the readings, log and profiles that the page rests on: equal only for equal data.
     limits : tuple of LimitUsed
         Limits that the page rests on.
     warning : str
@@ -104,6 +106,7 @@ class About:
 
     as_of: date
     made_by: str
+    fingerprint: str
     limits: tuple[LimitUsed, ...]
     warning: str
     cautions: tuple[str, ...]

@@ -17,6 +17,8 @@ BLUE, ORANGE, GREEN, RED, PURPLE = "#0072B2", "#E69F00", "#009E73", "#D55E00", "
 GREY, INK, SOFT, RULE, PAPER = "#8a9aa5", "#22303a", "#5b6b76", "#d9dfe3", "#ffffff"
 BAND, STRIP = "rgba(0,114,178,0.16)", "rgba(230,159,0,0.18)"
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
+#: Laid over a bar's colour: by default a pattern takes its place, and the bar looks faint.
+PATTERN = {"fillmode": "overlay", "size": 6, "solidity": 0.25}
 #: Height of one lane and of what stands around them, in pixels.
 LANE, AROUND = 118, 84
 

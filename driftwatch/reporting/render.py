@@ -6,19 +6,24 @@ import base64
 import hashlib
 import json
 import re
+from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
+from jinja2 import Environment, FunctionLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
+from markupsafe import Markup, escape
 
 from driftwatch import wording
 from driftwatch.reporting import sentences
 from driftwatch.reporting.parts import to_plain
+from driftwatch.reporting.texts import count
 
 PLOTLY_VERSION = "4.1.1"
+#: One or two hyphens between short parts with a digit, as escaped text has them.
+_HYPHENED = re.compile(r"(?<![\w&#;-])((?=[\w-]*\d)\w{1,8}(?:-\w{1,6}){1,2})(?![\w-])")
 _HERE = files("driftwatch.reporting")
 
 
@@ -71,13 +76,33 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters.update(
-        day=wording.day, distance=wording.distance, number=wording.number, percent=wording.percent,
-        shown=wording.shown, rate=wording.rate, unit_sign=wording.unit_sign, measured=wording.measured,
-        per_distance=wording.per_distance, name=wording.name, script_json=script_json,
+    of_the_reader = (
+        wording.day, wording.distance, wording.number, wording.percent, wording.shown, wording.rate,
+        wording.unit_sign, wording.measured, wording.per_distance,
     )  # fmt: skip
-    made.globals.update(words=sentences)
+    made.filters.update({f.__name__: _live(f) for f in of_the_reader})
+    made.filters.update(name=wording.name, script_json=script_json, unbroken=unbroken)
+    made.globals.update(words=sentences, count=count)
     return made
+
+
+def _live(write: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a filter that is worked out anew for each page.
+
+    Jinja works out the filter of a constant (`"cm3"|unit_sign`) once, in the first reader's way of writing,
+    unless the filter takes the context.
+    """
+
+    @pass_context
+    def filter_(_: Context, *given: Any, **more: Any) -> Any:
+        return write(*given, **more)
+
+    return filter_
+
+
+def unbroken(text: str) -> Markup:
+    """Give a sentence whose short names with a hyphen (`HL-11`, `1-2`, `2026-03-14`) stay on one line."""
+    return Markup(_HYPHENED.sub(r'<span class="whole">\1</span>', str(escape(text))))  # noqa: S704 - escaped
 
 
 def script_json(value: Any) -> Markup:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import calendar as days_of
-import csv
-import io
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
 from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.errors import UsageError
-from driftwatch.reporting import figures, ics, render, sentences
+from driftwatch.reporting import figures, ics, render, sentences, unknowns
 from driftwatch.reporting.about import about
 from driftwatch.reporting.context.review import (
     FleetRow,
@@ -23,7 +21,7 @@ from driftwatch.reporting.context.review import (
 )
 from driftwatch.reporting.due import service_calendar
 from driftwatch.reporting.parts import Chart
-from driftwatch.reporting.texts import count, plain_cell
+from driftwatch.reporting.texts import count, csv_text
 from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
 from driftwatch.service.results import ClutchOutlook
 from driftwatch.settings import Settings
@@ -65,7 +63,7 @@ def write_review(
     Returns
     -------
     list of Path
-        HTML, CSV, ICS, JSON.
+        HTML, CSV of the work items, CSV of the units, ICS, JSON.
 
     Raises
     ------
@@ -78,6 +76,7 @@ def write_review(
     return [
         render.write(folder / f"{stem}.html", render.page("review.html", context)),
         render.write(folder / f"{stem}.csv", "\ufeff" + work_csv(context.work)),
+        render.write(folder / f"{stem}-units.csv", "\ufeff" + units_csv(context.fleet)),
         render.write(folder / f"{stem}.ics", ics.calendar(context)),
         render.write(folder / f"{stem}.json", render.context_json(context)),
     ]
@@ -117,33 +116,67 @@ def build_review(
         counts=_counts(work, len(units)),
         meaning=_meaning(settings),
         work=work,
+        odds=odds(work, settings.chance_km),
         compared=compared,
         changes=changes,
-        calendar=service_calendar([c for _, c in packs], last_day) if packs else None,
+        calendar=service_calendar([(sites[u], c) for u, c in packs], last_day) if packs else None,
         reach=_reach(packs),
         notes=tuple(_note(u, sites[u.unit]) for u in units if u.state in ("settling", "changed")),
         readings=_readings(units, sites),
         fleet=tuple(_fleet_row(u, sites[u.unit]) for u in units),
         record=record,
+        would_change=unknowns.fleet_would_change(units),
+        unknown=unknowns.fleet_unknown(analyses),
         about=about(analyses, last_day, _TERMS),
     )
 
 
 def work_csv(work: Sequence[WorkItem]) -> str:
-    """Give the work items as CSV (comma, CRLF); text that a spreadsheet would run is made plain text."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(
-        ("urgency", "unit", "site", "about", "clutch", "reason", "by_when", "due_p10", "due_p50", "due_p90",
-         "chance", "how_sure", "check", "new_this_month")
+    """Give the work items as CSV; see `csv_text`."""
+    columns = (
+        "urgency", "unit", "site", "about", "clutch", "reason", "by_when", "due_p10", "due_p50", "due_p90",
+        "chance", "how_sure", "check", "new_this_month",
     )  # fmt: skip
-    for i in work:
-        cells = (
+    rows = (
+        (
             sentences.URGENCY[i.urgency], i.unit, i.site, subject(i), i.clutch, i.reason, i.by_when, i.early,
             i.middle, i.late, i.chance, i.sure, i.check, "yes" if i.is_new else "no",
-        )  # fmt: skip
-        writer.writerow(plain_cell(c) for c in cells)
-    return out.getvalue()
+        )
+        for i in work
+    )  # fmt: skip
+    return csv_text(columns, rows)
+
+
+def units_csv(fleet: Sequence[FleetRow]) -> str:
+    """Give the list of all units as CSV; see `csv_text`."""
+    columns = (
+        "unit", "site", "profile", "state", "service", "snapshots", "last_read", "odometer_km", "in_short",
+    )  # fmt: skip
+    rows = (
+        (u.unit, u.site, u.profile, u.state, u.worst, u.snapshots, u.last, u.odometer_km, u.sentence)
+        for u in fleet
+    )
+    return csv_text(columns, rows)
+
+
+def odds(work: Sequence[WorkItem], chance_km: float) -> tuple[str, ...]:
+    """Say how much of the list is expected to come true, and how much of it to be false."""
+    clutches = [i.chance for i in work if i.kind == "clutch" and i.chance is not None]
+    found = [i.chance for i in work if i.kind in ("pressure", "unexplained") and i.chance is not None]
+    lines = []
+    if clutches:
+        lines.append(
+            f"Of the {count(len(clutches), 'clutch', 'clutches')} listed, about {sum(clutches):.1f} "
+            "should reach "
+            f"the limit within the next {set_distance(chance_km)}, by the chances given."
+        )
+    if found:
+        lines.append(
+            f"Of the {count(len(found), 'finding')} listed, about {len(found) - sum(found):.1f} should "
+            "turn out "
+            "not to be so."
+        )
+    return tuple(lines)
 
 
 def _lead(

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
+from collections.abc import Iterable, Sequence
 from datetime import date
 from html import escape
 from typing import Any
@@ -23,6 +26,15 @@ def chart_text(text: object) -> str:
 def shorten(text: str, most: int) -> str:
     """Cut long text at `most` characters with an ellipsis."""
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Give CSV (comma, CRLF); text that a spreadsheet would run is made plain text."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(columns)
+    writer.writerows([plain_cell(cell) for cell in row] for row in rows)
+    return out.getvalue()
 
 
 def plain_cell(value: Any) -> str:

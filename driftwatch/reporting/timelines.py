@@ -15,10 +15,10 @@ from driftwatch.reporting.picture import BLUE, GREEN, PURPLE, SOFT, Picture, lan
 from driftwatch.reporting.texts import chart_text, shorten
 from driftwatch.wording import (
     as_date,
+    as_set,
     chart_day,
     day,
     distance,
-    grouped,
     name,
     number,
     percent,
@@ -115,9 +115,7 @@ def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
     """Give a log entry in words: what, how much, the note."""
     extra = []
     if amount is not None and np.isfinite(amount):
-        size = shown(amount, unit, change=True)
-        told = grouped(size, 0 if size == round(size) or abs(size) >= 100 else 1)
-        extra.append(f"{'+' if kind == 'power' and amount > 0 else ''}{told}\u00a0{unit_sign(unit)}".strip())
+        extra.append(f"{'+' if kind == 'power' and amount > 0 else ''}{as_set(amount, unit)}")
     if note.strip():
         extra.append(f"“{name(shorten(note.strip(), 120))}”")
     return sentences.EVENT.get(kind, kind) + (f" ({'; '.join(extra)})" if extra else "")

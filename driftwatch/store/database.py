@@ -35,6 +35,7 @@ from driftwatch.store.past import moment_utc, show_past
 from driftwatch.store.quarantine import FixOutcome
 from driftwatch.store.records import Records
 from driftwatch.store.report import ImportReport, Problem
+from driftwatch.store.sources import sources
 from driftwatch.store.unit_care import Deleted, delete_unit, history, readmit_unit, replace_odometer
 
 
@@ -352,6 +353,10 @@ class Database:
             self._refuse_unit(unit)
         return frame
 
+    def sources(self, unit: str, day: date) -> pd.DataFrame:
+        """Give the files behind what is known of a unit on a day."""
+        return self._told(sources(self._con, unit, day))
+
     def audit(self) -> pd.DataFrame:
         """Give every value that was replaced, with what it was and what it became."""
         return self._frame(
@@ -364,8 +369,6 @@ class Database:
         """Write stored data to files in a folder; see `driftwatch.store.export`."""
         with translated(str(self.path)):
             return export(self._con, Path(folder), what, fmt, self.profiles())
-
-    # Care
 
     def delete_unit(self, unit: str, reason: str, who: str = "") -> Deleted:
         """Delete all data of a unit, log that it was done, and write the file anew without them."""

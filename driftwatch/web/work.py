@@ -108,6 +108,7 @@ def review(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
     return _reported(
         db,
         args,
+        tell.by,
         lambda store, folder: store.review(
             args["month"], folder, backtest=bool(args["record"]), progress=tell.progress
         ),
@@ -120,6 +121,7 @@ def followup(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
     return _reported(
         db,
         args,
+        tell.by,
         lambda store, folder: store.followup(
             args["unit"], since, folder, as_of=args["as_of"], progress=tell.progress
         ),
@@ -131,6 +133,7 @@ def explain(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
     return _reported(
         db,
         args,
+        tell.by,
         lambda store, folder: store.explain(
             args["unit"],
             event=args["event"],
@@ -142,10 +145,12 @@ def explain(db: Path, args: dict[str, Any], tell: Teller) -> dict[str, Any]:
     )
 
 
-def _reported(db: Path, args: dict[str, Any], write: Callable[[Store, Path], list[Path]]) -> dict[str, Any]:
+def _reported(
+    db: Path, args: dict[str, Any], by: str, write: Callable[[Store, Path], list[Path]]
+) -> dict[str, Any]:
     """Write a report from a copy of the store, and give its files once all of them are there."""
     target = Path(args["target"])
-    with lent_copy(db, WAIT) as copy, open_store(copy, read_only=True) as store:
+    with lent_copy(db, WAIT) as copy, open_store(copy, read_only=True, by=by) as store:
         made = write(store, copy.parent / "report")
         target.mkdir(mode=0o700)
         for path in made:

@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from backtest_factory import rich
 from playwright.sync_api import Browser, sync_playwright
 from reporting_factory import (
@@ -117,6 +118,71 @@ def test_without_script_the_numbers_are_still_there(browser, reports, report):
     page.locator("figure details summary").first.click()
     assert page.locator("figure details tbody tr").first.is_visible()
     page.close()
+
+
+@pytest.mark.parametrize("report", REPORTS)
+def test_screen_readers_and_contrast(opened, report):
+    """Second implementation: axe-core's rules, with everything folded away opened."""
+    page, _, _ = opened(report)
+    page.evaluate("document.querySelectorAll('details').forEach(part => { part.open = true; })")
+    found = Axe().run(page).response["violations"]
+    assert [(v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found] == []
+
+
+@pytest.mark.parametrize("report", REPORTS)
+def test_all_that_can_be_opened_opens_from_the_keyboard_and_shows_where_it_is(opened, report):
+    page, wrong, _ = opened(report)
+    summaries = page.locator("summary").count()
+    reached = 0
+    for _ in range(3 * summaries + 6):
+        page.keyboard.press("Tab")
+        where = page.evaluate("document.activeElement.tagName")
+        if where == "BODY":
+            break
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
+        if where == "SUMMARY":
+            before = page.evaluate("document.activeElement.parentElement.open")
+            page.keyboard.press("Enter")
+            assert page.evaluate("document.activeElement.parentElement.open") is not before
+            page.keyboard.press("Enter")
+            reached += 1
+    # What is folded into something closed cannot be reached, and need not be.
+    shut = page.evaluate("[...document.querySelectorAll('summary')].filter(s => !s.checkVisibility()).length")
+    assert reached == summaries - shut
+    assert wrong == []
+
+
+def test_a_list_is_narrowed_from_the_keyboard(opened):
+    page, _, _ = opened("review")
+    box = page.locator("input[data-filter=work]")
+    if not box.count():
+        page.locator("summary", has_text="120 units").click()
+        box = page.locator("input[data-filter=fleet]")
+    box.focus()
+    page.keyboard.type("U-04")
+    assert page.locator(f"#{box.get_attribute('data-filter')} tbody tr:visible").count() == 1
+
+
+@pytest.mark.parametrize("report", REPORTS)
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_nothing_is_cut_off_on_paper(opened, report, paper):
+    page, _, _ = opened(report)
+    width = {"A4": 695, "Letter": 718}[paper]  # between margins of 13 mm, in pixels
+    page.set_viewport_size({"width": width, "height": 1000})
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_timeout(300)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    cut = page.evaluate(
+        "[...document.querySelectorAll('.scroll')].filter(s => s.checkVisibility()"
+        " && s.scrollWidth > s.clientWidth + 1).map(s => s.innerText.slice(0, 80))"
+    )
+    assert cut == []
+    empty = page.evaluate(
+        "[...document.querySelectorAll('section')].filter(s => s.checkVisibility()"
+        " && s.innerText.trim().split('\\n').length < 2).map(s => s.innerText)"
+    )
+    assert empty == []
 
 
 def test_a_name_never_becomes_markup(opened):

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 from reporting_factory import LOAD_STEP, analysis, caution, event, finding, outlook
 
@@ -67,7 +71,8 @@ def test_shares_give_the_rest_of_the_probability_to_rivals_and_unexplained():
 def test_share_range_sets_smallest_against_largest():
     """Hand-solved: load 18 (12 to 24), fluid 6 (3 to 9), both certain: 12 / (12 + 9) to 24 / (24 + 3)."""
     context = ask(
-        (load(size=apply(18.0, 12.0, 24.0)), finding("fluid", 1.0, apply(6.0, 3.0, 9.0), rivals=()))
+        (load(size=apply(18.0, 12.0, 24.0)), finding("fluid", 1.0, apply(6.0, 3.0, 9.0), rivals=())),
+        clutches=(),
     )
     share = next(s for s in context.shares if s.cause == "load")
     assert (share.low, share.share, share.high) == pytest.approx((12 / 21, 0.75, 24 / 27))
@@ -160,9 +165,53 @@ def test_trailer_is_called_so_where_the_log_says_trailer():
 
 def test_files(tmp_path):
     made = analysis("U-07", findings=(load(),), step=LOAD_STEP, events=(TRAILER,))
-    html, data = write_explain(made, None, SETTINGS, tmp_path)
-    assert (html.name, data.name) == ("explain-U-07-2025-11-20.html", "explain-U-07-2025-11-20.json")
+    html, shares, data = write_explain(made, None, SETTINGS, tmp_path)
+    assert [p.name for p in (html, shares, data)] == [
+        f"explain-U-07-2025-11-20.{ending}" for ending in ("html", "csv", "json")
+    ]
     assert "new trailer" in html.read_text("utf-8")
+    rows = list(csv.DictReader(io.StringIO(shares.read_text("utf-8-sig"))))
+    said = json.loads(data.read_text("utf-8"))["shares"]
+    assert [(r["cause"], float(r["share"])) for r in rows] == [(s["cause"], s["share"]) for s in said]
+
+
+def with_drift(made, signal, per_10000km, packs):
+    """Let the shifts that apply some packs drift in one signal."""
+    slope = np.array(
+        [per_10000km if c.signal == signal and c.applies in packs else 0.0 for c in made.panel.cells]
+    )
+    return replace(made, fit=replace(made.fit, slope=slope, slope_se=np.full(len(slope), 1e-9)))
+
+
+def test_wear_has_its_share_by_the_drift_of_the_shifts_that_apply_a_growing_pack():
+    """Hand-solved: 3 kPa per 10 000 km is one noise unit; snapshots 10 and 14 are 24 000 km apart.
+
+    Each such shift moved by 2.4 units; averaged over all 30 cells of the signal, against 6 units of load.
+    """
+    growing = (outlook("pack3", growth_interval=(0.2, 0.6)), outlook("pack1", growth_interval=(-0.1, 0.2)))
+    made = analysis(findings=(load(),), step=LOAD_STEP, events=(TRAILER,), clutches=growing)
+    cells = [c for c in made.panel.cells if c.signal == "apply_trim"]
+    applying = sum(c.applies == "pack3" for c in cells)
+    assert 0 < applying < len(cells) == 30
+    shares = build_explain(with_drift(made, "apply_trim", 3.0, {"pack3", "pack1"}), "E7", SETTINGS).shares
+    wear = 2.4 * applying / 30
+    assert {s.cause: s.share for s in shares} == pytest.approx(
+        {"load": 6 / (6 + wear), "wear": wear / (6 + wear)}
+    )
+    shrunk = replace(made, assessment=replace(made.assessment, clutches=growing[1:]))
+    alone = build_explain(with_drift(shrunk, "apply_trim", 3.0, {"pack1"}), "E7", SETTINGS)
+    assert [s.cause for s in alone.shares] == ["load"]
+    assert "Nothing is put down to engine power, fluid or clutch wear." in alone.picture.says
+
+
+def test_a_drift_that_is_explained_is_not_counted_again_as_wear():
+    drift = finding("pressure", 0.9, apply(3.0), by=None, rivals=())
+    made = analysis(
+        findings=(load(), drift), step=LOAD_STEP, events=(TRAILER,),
+        clutches=(outlook("pack3", growth_interval=(0.2, 0.6)),),
+    )  # fmt: skip
+    shares = build_explain(with_drift(made, "apply_trim", 3.0, {"pack3"}), "E7", SETTINGS).shares
+    assert "wear" not in {s.cause for s in shares}
 
 
 def test_one_visit_may_be_asked_about_as_a_whole_or_by_its_parts():

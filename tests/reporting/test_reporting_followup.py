@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from datetime import date
 
 import numpy as np
@@ -67,7 +69,12 @@ def test_drive_first_when_a_mode_was_not_driven():
     assert context.verdict == "drive first"
     assert context.reason == "10 of 30 shifts have not learned yet (tow)."
     assert [step.mode for step in context.plan] == ["tow"]
-    assert context.plan[0].sentence == "In tow: all 10 shifts, 10 more each."
+    assert context.plan[0].rounds == (("a quarter throttle", 4), ("half throttle", 3), ("three quarters", 3))
+    assert context.plan[0].sentence == (
+        "In tow: all 10 shifts, 10 more each. Go up through the gears and back down 4 times at a quarter "
+        "throttle, 3 times at half throttle and 3 times at three quarters. By its use so far that would take "
+        "very long: drive it on purpose, if it is used at all."
+    )
     tow = [row[1] for row in cells(context, "apply_trim").cells]
     assert {c.text for c in tow} == {"not read"}
     assert {row.text for row in context.learning if row.mode == "tow"} == {"not driven"}
@@ -78,6 +85,8 @@ def test_wanted_shifts_follow_the_count():
     """Hand-solved: 2 shifts at each of 4 snapshots, the first halved: 1 + 2 + 2 + 2 = 7 of 10, so 3 more."""
     context = after(learn=2.0)
     assert {(row.shifts_seen, row.wants, row.text) for row in context.learning} == {(8, 3, "3 more")}
+    # 2 shifts each 6000 km: 3 more are 9000 km.
+    assert [row.km for row in context.learning] == pytest.approx([9000.0] * 30)
 
 
 def test_counts_that_are_not_recorded_are_not_invented():
@@ -191,8 +200,12 @@ def test_appendix_has_every_cell_as_read(tmp_path):
     assert len(context.appendix.rows) == len(made.panel.cells) == 125
     assert len(context.snapshots.rows) == 15
     assert [row[1] for row in context.snapshots.rows].count("since") == 4
-    html, _ = write_followup(made, None, "E7", SETTINGS, tmp_path)
-    assert html.name == "followup-U-07-2025-11-20.html"
+    html, table, _ = write_followup(made, None, "E7", SETTINGS, tmp_path)
+    assert (html.name, table.name) == ("followup-U-07-2025-11-20.html", "followup-U-07-2025-11-20.csv")
+    rows = list(csv.DictReader(io.StringIO(table.read_text("utf-8-sig"))))
+    assert len(rows) == 125
+    first = next(r for r in rows if (r["signal"], r["channel"], r["mode"]) == ("apply_trim", "1-2", "normal"))
+    assert (float(first["change"]), float(first["noise_units"]), first["unit"]) == (18.0, 6.0, "kPa")
 
 
 def test_two_things_done_in_one_visit_are_expected_together():

@@ -24,7 +24,7 @@ from reporting_factory import (
     outlook,
 )
 
-from driftwatch.reporting import parts, render, sentences
+from driftwatch.reporting import parts, render, sentences, timelines
 from driftwatch.reporting.backtest import build_backtest
 from driftwatch.reporting.context import backtest, explain, followup, review
 from driftwatch.reporting.explain import build_explain
@@ -33,7 +33,7 @@ from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.review import build_review
 from driftwatch.reporting.texts import chart_text, plain_cell
 from driftwatch.settings import Settings
-from driftwatch.wording import name, number, percent
+from driftwatch.wording import Wording, name, number, percent, written
 from tests.words import plain
 
 TEMPLATES = ["review.html", "followup.html", "explain.html", "backtest.html"]
@@ -129,7 +129,7 @@ def test_names_stay_text(pages, template):
         "html", "head", "meta", "title", "style", "body", "main", "header", "h1", "h2", "h3", "p", "strong",
         "noscript", "section", "ul", "ol", "li", "span", "b", "bdi", "br", "input", "table", "caption",
         "thead", "tbody", "tr", "th", "td", "details", "summary", "figure", "figcaption", "div", "script",
-        "dl", "dt", "dd", "footer",
+        "dl", "dt", "dd", "footer", "code",
     }  # fmt: skip
     for attrs, text in page.scripts:
         if attrs.get("type") == "application/json":
@@ -269,6 +269,57 @@ def test_json_holds_the_documented_keys(template):
 )
 def test_name(text, shown):
     assert name(text) == shown
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("read out HL-11.", ["HL-11"]),
+        ("1-2 and 4-5, on 2026-03-14", ["1-2", "4-5", "2026-03-14"]),
+        ("the off-going trim", []),
+        ("a<b-1>&lt;x-1", []),
+        ("DT-07's", ["DT-07"]),
+    ],
+)
+def test_short_names_with_a_hyphen_stay_on_one_line(text, kept):
+    made = render.unbroken(text)
+    assert re.findall(r'<span class="whole">(.*?)</span>', made) == kept
+    assert "".join(Page(str(made)).text) == text
+
+
+def test_a_slip_is_drawn_at_the_edge_and_does_not_flatten_the_rest():
+    made = analysis("U")
+    pack = next(i for i, c in enumerate(made.panel.cells) if c.channel == "pack3")
+    values, slips = made.panel.values.copy(), made.panel.slips.copy()
+    values[7, pack], slips[7, pack] = 900.0, True
+    panel = replace(made.panel, values=values, slips=slips, usable=made.panel.usable & ~slips)
+    chart = timelines.volumes(replace(made, panel=panel))
+    lane = [t for t in chart.figure["data"] if t.get("yaxis") == "y3"]
+    cross = next(t for t in lane if t.get("marker", {}).get("symbol") == "x")
+    _, high = chart.figure["layout"]["yaxis3"]["range"]
+    assert high < 40.0
+    assert (cross["y"], cross["customdata"]) == ([high], [900.0])
+    assert timelines.OUTSIDE in chart.says
+    assert "range" not in chart.figure["layout"]["yaxis2"]
+    assert "900" in chart.table.rows[7][4]
+    assert timelines.OUTSIDE not in timelines.volumes(made).says
+
+
+def test_a_report_in_us_units_holds_no_metric_number():
+    with written(Wording(units="us", dates="month-first")):
+        made = contexts()
+        told = {template: render.page(template, c) for template, c in made.items()}
+    for template, html in told.items():
+        text = " ".join("".join(Page(html).text).split())
+        if template == "followup.html":  # settings stand in their own units
+            text = text[: text.index("Settings in force")] + text[text.index("The limits used, and") :]
+        text = text.replace(NASTY, "").replace("6 Nov and 6 Dec 2025", "")  # as the hand-made units say it
+        metric = re.findall(r".{30}\d[\u00a0\u202f ](?:km|cm³|kPa|°C|N·m)\b", text)
+        assert metric == [], template
+        assert not re.search(r"\d{1,2} (Jan|Mar|Nov|Dec) 20", text), template
+    assert "mi" in told["review.html"]
+    axis = made["review.html"].reach.figure["layout"]["xaxis"]["title"]["text"]
+    assert axis == "distance to the limit, mi"
 
 
 def test_chart_text_escapes_markup():

@@ -14,12 +14,13 @@ from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, f
 
 from driftwatch.assessment.sentences import certainty
 from driftwatch.errors import UsageError
-from driftwatch.reporting.due import chance_by, service_calendar
+from driftwatch.reporting.due import chance_by, expected_packs, service_calendar
 from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.review import build_review, write_review
 from driftwatch.reporting.sentences import sure
 from driftwatch.reporting.work import work_items
 from driftwatch.settings import Settings
+from tests.words import plain
 
 SETTINGS = Settings()
 
@@ -138,13 +139,88 @@ def test_calendar_adds_packs_up_and_leaves_out_what_is_far_or_done():
         outlook(used=0.1),
         due_on={"p10": date(2031, 1, 1), "p50": date(2032, 1, 1), "p90": date(2033, 1, 1)},
     )
-    chart = service_calendar([near, near, far, outlook(used=1.01)], AS_OF)
+    chart = service_calendar([("", c) for c in (near, near, far, outlook(used=1.01))], AS_OF)
     by_month = {row[0]: float(row[1]) for row in chart.table.rows}
     assert next(iter(by_month)) == "April 2026"
     assert list(by_month)[-1] == "March 2027"
     assert by_month["June 2026"] == pytest.approx(2.0, abs=0.02)
     assert sum(by_month.values()) == pytest.approx(2.0, abs=0.02)
     assert "1 already at the limit is not counted" in chart.says
+
+
+def due(unit_days, start=AS_OF):
+    """A pack with its 10, 50 and 90 % days so many days ahead."""
+    days = dict(zip(("p10", "p50", "p90"), unit_days, strict=True))
+    return replace(outlook(used=0.8), due_on={q: start + timedelta(days=int(n)) for q, n in days.items()})
+
+
+def test_calendar_is_split_by_site_with_a_band_for_the_number():
+    """Hand-solved: two packs certain to fall due in June at one site, one even chance at another.
+
+    In June 2 or 3 come, each with a chance of one half, so the 10 and 90 % quantiles are 2 and 3.
+    """
+    june = due((72, 76, 80))
+    half = replace(june, due_on={"p10": date(2026, 6, 10), "p50": date(2026, 6, 15), "p90": None})
+    ahead = expected_packs([("East", june), ("East", june), (" ", half), ("West", outlook(used=1.2))], AS_OF)
+    assert ahead.sites == ("East", "no site")
+    assert ahead.months[2] == (2026, 6)
+    assert ahead.by_site[:, 2] == pytest.approx([2.0, 0.5], abs=0.02)
+    assert (ahead.low[2], ahead.high[2]) == (2, 3)
+    assert ahead.year == (pytest.approx(2.5, abs=0.01), 2, 3)
+    assert ahead.reached == 1
+    chart = service_calendar([("East", june), ("East", june), ("", half)], AS_OF)
+    assert chart.table.columns == ("Month", "East", "no site", "All", "Number")
+    assert "Most of them at East (2.0)." in chart.says
+
+
+def test_the_band_of_a_month_is_that_of_a_sum_of_unlike_chances():
+    """Second implementation: the law of the number built up pack by pack, by convolution."""
+    rng = np.random.default_rng(5)
+    packs = [due(sorted(rng.choice(600, 3, replace=False) + 5)) for _ in range(150)]
+    ahead = expected_packs([("", c) for c in packs], AS_OF)
+    ends = [date(y + m // 12, m % 12 + 1, 1) - timedelta(days=1) for y, m in ahead.months]
+    by_end = np.array([[0.0, *(chance_by(c.due_on, end, AS_OF) for end in ends)] for c in packs])
+    for k in range(12):
+        law = np.ones(1)
+        for p in by_end[:, k + 1] - by_end[:, k]:
+            law = np.convolve(law, [1.0 - p, p])
+        up_to = law.cumsum()
+        assert (ahead.low[k], ahead.high[k]) == (np.argmax(up_to >= 0.1), np.argmax(up_to >= 0.9))
+
+
+def test_many_sites_are_put_together_and_nothing_is_lost():
+    packs = [(f"Site {k:02d}", due((20, 40 + k, 90))) for k in range(20)]
+    ahead = expected_packs(packs, AS_OF)
+    assert len(ahead.sites) == 6
+    assert ahead.sites[-1] == "other sites"
+    assert ahead.by_site.sum() == pytest.approx(ahead.year[0])
+
+
+def test_what_the_list_is_worth_is_said():
+    """Hand-solved: chances of 0.62, 0.62, 0.05 and 0.05 for four clutches, 0.82 for one finding."""
+    lines = [plain(line) for line in review(fleet()).odds]
+    assert lines == [
+        "Of the 4 clutches listed, about 1.3 should reach the limit within the next 10 000 km, by the "
+        "chances given.",
+        "Of the 1 finding listed, about 0.2 should turn out not to be so.",
+    ]
+    assert review([analysis("U")]).odds == ()
+
+
+def test_what_it_cannot_know_is_told_from_what_is_missing():
+    none = analysis("NV", clutches=(), signals=("apply_trim",), learn=float("nan"))
+    none = replace(none, panel=replace(none.panel, fluid_temp_c=np.full(15, np.nan)))
+    told = " ".join(review([none, analysis("OLD", cautions=(caution("stale", ()),))]).unknown)
+    assert "no fill volumes were read there (NV)" in told
+    assert "How 1 unit is today: the readings are too few or too old (OLD)." in told
+    bare = " ".join(review([none]).unknown)
+    assert "How warm the fluid was" in bare
+    assert "How often the shifts were learned from" in bare
+    calm = review([analysis("U")])
+    assert "How warm" not in " ".join(calm.unknown)
+    assert "Log entries" not in " ".join(calm.would_change)
+    odd = review([analysis("U-X", findings=(finding("fluid", 0.7),))])
+    assert "1 unit changed without one (U-X)" in " ".join(odd.would_change)
 
 
 def test_reach_chart_has_all_packs_in_its_table_and_the_nearest_drawn():
@@ -168,9 +244,15 @@ def test_notes_tell_what_explains_each_and_readings_list_the_rest():
 
 def test_files_are_written_and_hold_the_same_items(tmp_path):
     paths = write_review(fleet(), None, "2026-03", SETTINGS, tmp_path / "new")
-    assert [p.name for p in paths] == [f"review-2026-03.{e}" for e in ("html", "csv", "ics", "json")]
+    assert [p.name for p in paths] == [
+        f"review-2026-03{e}" for e in (".html", ".csv", "-units.csv", ".ics", ".json")
+    ]
     rows = list(csv.DictReader(io.StringIO(paths[1].read_text("utf-8-sig"))))
-    said = json.loads(paths[3].read_text("utf-8"))
+    said = json.loads(paths[4].read_text("utf-8"))
+    units = list(csv.DictReader(io.StringIO(paths[2].read_text("utf-8-sig"))))
+    assert [(r["unit"].lstrip("'"), r["state"]) for r in units] == [
+        (u["unit"], u["state"]) for u in said["fleet"]
+    ]
     assert len(rows) == len(said["work"]) == 9
     assert [r["unit"].lstrip("'") for r in rows] == [w["unit"] for w in said["work"]]
 

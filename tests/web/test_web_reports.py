@@ -31,7 +31,7 @@ def test_a_report_is_made_shown_and_taken_along(visit, kind):
     assert policy.endswith("frame-ancestors 'self'")
     assert "unsafe-inline" not in policy.split("script-src")[1].split(";")[0]
     kinds = {name.rsplit(".", 1)[1] for name in job.result["files"]}
-    assert kinds == ({"html", "csv", "ics", "json"} if kind == "review" else {"html", "json"})
+    assert kinds == ({"html", "csv", "ics", "json"} if kind == "review" else {"html", "csv", "json"})
     for name in job.result["files"]:
         taken = visit.get(f"/reports/{job.id}/{name}", download="")
         assert taken.headers["content-disposition"] == f'attachment; filename="{name}"'

@@ -15,7 +15,7 @@ class MapCell:
     Attributes
     ----------
     before, after, change : float or None
-        In the signal's unit; None where not read.
+        In the signal's stored unit; None where not read.
     noise_units : float or None
         Change divided by the spread of one reading.
     level : {"up", "up-strong", "down", "down-strong", "still", "missing"}
@@ -45,9 +45,10 @@ class ChangeMap:
 
     Attributes
     ----------
-    signal, unit, title, says, expected : str
-        Signal and its unit, heading, what to see, and what this kind of change should do to it (may be
-        empty).
+    signal, stored_unit, unit : str
+        Signal, the unit its values are stored in, and the sign of the unit in which they are shown.
+    title, says, expected : str
+        Heading, what to see, and what this kind of change should do to it (may be empty).
     modes, channels : tuple of str
         Columns and rows.
     cells : tuple of tuple of MapCell
@@ -56,6 +57,7 @@ class ChangeMap:
     """
 
     signal: str
+    stored_unit: str
     unit: str
     title: str
     says: str
@@ -77,6 +79,9 @@ class LearnRow:
         Shifts learned from since; None where the reading-out does not count them.
     wants : int or None
         How many more; 0 if learned, None if not countable.
+    km : float or None
+        About how far this transmission drives until it has made so many, by its use so far; None if it never
+        made them, or nothing is wanted.
     text : str
         The same in words.
 
@@ -86,6 +91,7 @@ class LearnRow:
     shift: str
     shifts_seen: int | None
     wants: int | None
+    km: float | None
     text: str
 
 
@@ -99,13 +105,19 @@ class DriveStep:
         Mode to drive in.
     shifts : tuple of str
         Shifts that want repeats.
+    rounds : tuple of (str, int)
+        Throttle step, and how often to go up through the gears and back down at it.
+    km : float or None
+        About how far that is by the unit's use so far, if it is left to itself.
     sentence : str
-        What to drive, in a sentence.
+        What to drive, in a sentence or two.
 
     """
 
     mode: str
     shifts: tuple[str, ...]
+    rounds: tuple[tuple[str, int], ...]
+    km: float | None
     sentence: str
 
 
@@ -151,10 +163,20 @@ class FollowupContext:
         What the marks in the timelines stand for: logged events (E1, ...), changes found (A, ...).
     charts : tuple of Chart
         Timelines and forecasts.
+    would_change, unknown : tuple of str
+        What would change the verdict, and what this page cannot know; one line each.
     appendix : Table
         Readings before and after, cell by cell.
     snapshots : Table
         Snapshots used.
+    sources : Table
+        Files behind the data, with their fingerprints, when and by whom they were taken in.
+    corrections : Table
+        What was corrected, logged or refused since.
+    settings : Table
+        Every setting in force.
+    asked : tuple of (str, str)
+        Who had the report made, and when.
     about : About
         Footer of the page.
 
@@ -180,6 +202,12 @@ class FollowupContext:
     findings: tuple[str, ...]
     marks: tuple[str, ...]
     charts: tuple[Chart, ...]
+    would_change: tuple[str, ...]
+    unknown: tuple[str, ...]
     appendix: Table
     snapshots: Table
+    sources: Table
+    corrections: Table
+    settings: Table
+    asked: tuple[tuple[str, str], ...]
     about: About

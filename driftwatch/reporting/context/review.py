@@ -167,12 +167,14 @@ class ReviewContext:
         What each urgency means.
     work : tuple of WorkItem
         What has to be done, in order of urgency.
+    odds : tuple of str
+        How much of it is expected to come true, and to be false; empty where no chance is given.
     compared : str
         What the changes are measured against.
     changes : tuple of MonthChange
         What is new, worse, better or cleared.
     calendar : Chart or None
-        Packs expected to reach their limit in each of the next twelve months.
+        Packs expected to reach their limit in each of the next twelve months, by site, with a band.
     reach : Chart or None
         Distance left for the packs nearest to their limit.
     notes : tuple of UnitNote
@@ -183,6 +185,8 @@ class ReviewContext:
         All units.
     record : TrackRecord or None
         How right the program would have been in the year before; None if that was not asked for.
+    would_change, unknown : tuple of str
+        What would change this list, and what it cannot know; one line each.
     about : About
         Footer of the page.
 
@@ -194,6 +198,7 @@ class ReviewContext:
     counts: tuple[tuple[str, int], ...]
     meaning: tuple[tuple[str, str], ...]
     work: tuple[WorkItem, ...]
+    odds: tuple[str, ...]
     compared: str
     changes: tuple[MonthChange, ...]
     calendar: Chart | None
@@ -202,4 +207,6 @@ class ReviewContext:
     readings: tuple[UnitNote, ...]
     fleet: tuple[FleetRow, ...]
     record: TrackRecord | None
+    would_change: tuple[str, ...]
+    unknown: tuple[str, ...]
     about: About
