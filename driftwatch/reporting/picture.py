@@ -141,4 +141,7 @@ def _axis() -> dict[str, Any]:
 
 
 def _plain(values: Sequence[Any]) -> list[Any]:
-    return [None if isinstance(v, float) and not math.isfinite(v) else v for v in values]
+    """Give numbers as finely as a chart can show them, which keeps long histories small; gaps as None."""
+    return [
+        v if not isinstance(v, float) else float(f"{v:.5g}") if math.isfinite(v) else None for v in values
+    ]

@@ -28,6 +28,8 @@ from driftwatch.wording import (
 
 #: Half-width of a 90 % interval in standard errors.
 Z90 = 1.645
+#: Snapshots in the table beside a chart: some years of monthly ones.
+MOST_ROWS = 120
 #: Said of a chart where a slip would have flattened the rest.
 OUTSIDE = "A cross at the edge is a reading far outside, left out as a slip; its value is in the table."
 _CHANGE = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}
@@ -60,11 +62,11 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
             distance(float(panel.odometer_km[t])),
             *(number(shown(float(panel.values[t, i]), panel.cells[i].unit)) for i in packs),
         )
-        for t in range(len(panel.taken_at))
+        for t in _latest(panel)
     ]
     unit = panel.cells[packs[0]].unit
     table = Table(
-        f"Fill volumes as read, {unit_sign(unit)}",
+        f"Fill volumes as read, {unit_sign(unit)}{_of_them(panel)}",
         ("Day", "Odometer", *(panel.cells[i].channel for i in packs)),
         tuple(rows),
     )
@@ -100,15 +102,31 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
             distance(float(panel.odometer_km[t])),
             *(number(shown(float(m[t]), unit)) for m in means),
         )
-        for t in range(len(panel.taken_at))
+        for t in _latest(panel)
     ]
     title = sentences.signal(signal)
     table = Table(
-        f"{title}, mean over the shifts read, {unit_sign(unit)}", ("Day", "Odometer", *groups), tuple(rows)
+        f"{title}, mean over the shifts read, {unit_sign(unit)}{_of_them(panel)}",
+        ("Day", "Odometer", *groups),
+        tuple(rows),
     )
     moved = _first_to_last(groups, means, unit)
     says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {moved}."
     return _finish(picture, analysis, f"timeline-{signal}", title, says, table)
+
+
+def _latest(panel: Panel) -> range:
+    """Give the snapshots that a table lists: all, or the latest of a long history."""
+    return range(max(len(panel.taken_at) - MOST_ROWS, 0), len(panel.taken_at))
+
+
+def _of_them(panel: Panel) -> str:
+    n = len(panel.taken_at)
+    return (
+        f"; the latest {MOST_ROWS} of {n} snapshots, all of them come with `driftwatch export`"
+        if n > MOST_ROWS
+        else ""
+    )
 
 
 def event_words(kind: str, amount: float | None, unit: str, note: str) -> str:
@@ -205,7 +223,9 @@ def _lane(picture: Picture, k: int, panel: Panel, lane: _Lane) -> bool:
 
     A slip far outside would flatten all else: it is drawn at the lane's edge. True if there is one.
     """
-    xs, ref = [str(t)[:16] for t in panel.taken_at], lane_ref(k)
+    # In a long history the day is fine enough, and keeps the page small.
+    until, ref = 10 if len(panel.taken_at) > MOST_ROWS else 16, lane_ref(k)
+    xs = [str(t)[:until] for t in panel.taken_at]
     unit, values = chart_text(unit_sign(lane.unit)), shown(lane.values, lane.unit)
     inside = values[np.isfinite(values) & ~lane.slips]
     if lane.fitted is not None:

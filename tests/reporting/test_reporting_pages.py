@@ -34,6 +34,7 @@ from driftwatch.reporting.review import build_review
 from driftwatch.reporting.texts import chart_text, plain_cell
 from driftwatch.settings import Settings
 from driftwatch.wording import Wording, name, number, percent, written
+from tests.bench.reports import long_history
 from tests.words import plain
 
 TEMPLATES = ["review.html", "followup.html", "explain.html", "backtest.html"]
@@ -194,6 +195,15 @@ def test_large_fleet_stays_small_and_whole():
     assert page.count('data-label="State"') == 500
 
 
+def test_a_long_history_stays_small_and_its_tables_say_what_they_leave_out():
+    context = build_followup(long_history(600), None, "E7", SETTINGS)
+    assert len(render.page("followup.html", context).encode("utf-8")) < 2_500_000
+    volumes = context.charts[0]
+    assert len(volumes.table.rows) == timelines.MOST_ROWS
+    assert "the latest 120 of 600 snapshots" in volumes.table.caption
+    assert len(context.snapshots.rows) == 600
+
+
 def test_unit_without_fit_or_volumes_still_has_a_page():
     bare = analysis("U", "too_few", with_fit=False, clutches=(), signals=("apply_trim",), events=(event(),))
     for template, made in (
@@ -298,7 +308,8 @@ def test_a_slip_is_drawn_at_the_edge_and_does_not_flatten_the_rest():
     cross = next(t for t in lane if t.get("marker", {}).get("symbol") == "x")
     _, high = chart.figure["layout"]["yaxis3"]["range"]
     assert high < 40.0
-    assert (cross["y"], cross["customdata"]) == ([high], [900.0])
+    assert cross["y"] == [float(f"{high:.5g}")]  # charts hold five figures
+    assert cross["customdata"] == [900.0]
     assert timelines.OUTSIDE in chart.says
     assert "range" not in chart.figure["layout"]["yaxis2"]
     assert "900" in chart.table.rows[7][4]
