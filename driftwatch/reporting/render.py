@@ -102,7 +102,7 @@ def _live(write: Callable[..., Any]) -> Callable[..., Any]:
 
 def unbroken(text: str) -> Markup:
     """Give a sentence whose short names with a hyphen (`HL-11`, `1-2`, `2026-03-14`) stay on one line."""
-    return Markup(_HYPHENED.sub(r'<span class="whole">\1</span>', str(escape(text))))  # noqa: S704 - escaped
+    return Markup(_HYPHENED.sub(r'<span class="unbroken">\1</span>', str(escape(text))))  # noqa: S704 - escaped
 
 
 def script_json(value: Any) -> Markup:

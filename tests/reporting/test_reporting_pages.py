@@ -293,7 +293,7 @@ def test_name(text, shown):
 )
 def test_short_names_with_a_hyphen_stay_on_one_line(text, kept):
     made = render.unbroken(text)
-    assert re.findall(r'<span class="whole">(.*?)</span>', made) == kept
+    assert re.findall(r'<span class="unbroken">(.*?)</span>', made) == kept
     assert "".join(Page(str(made)).text) == text
 
 

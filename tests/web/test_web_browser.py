@@ -24,7 +24,8 @@ DRAWN = (
 )
 #: Cells of tables with whole sentences in them that are squeezed to less than 24 mm.
 SQUEEZED = """[...document.querySelectorAll('td')].filter(
-  (td) => !td.querySelector('select') && td.innerText.length > 60 && td.clientWidth < 90
+  (td) => td.checkVisibility() && !td.querySelector('select')
+    && td.innerText.length > 60 && td.clientWidth < 90
 ).map((td) => td.innerText.slice(0, 60))"""
 #: Lets go of a file, given by its name and text, over the place for files.
 DROP = """([name, text]) => {
