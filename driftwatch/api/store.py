@@ -213,12 +213,11 @@ class Store(StoredData):
         before = None
         if len(earlier.snapshots):
             before = [a.assessment for a in self.analyse(earlier.as_of, progress=progress)]
-        record = None
-        if backtest:
-            looked = last_year(self.records(as_of), self.settings, lambda: analyses, progress)
-            with written(self._wording()):
-                record = track_record(looked, analyses, as_of)
+        looked = (
+            last_year(self.records(as_of), self.settings, lambda: analyses, progress) if backtest else None
+        )
         with written(self._wording()):
+            record = track_record(looked, analyses, as_of) if backtest else None
             return write_review(
                 analyses, before, month, self.settings, as_folder(folder), as_of=as_of, record=record
             )

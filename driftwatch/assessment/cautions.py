@@ -131,14 +131,15 @@ def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
             )
         )
     if soon:
-        first = wording.distance(round(min(soon.values()), -3)) if min(soon.values()) >= 500 else "no time"
+        left = round(min(soon.values()), -3)
+        first = f"in about {wording.distance(left)}" if left else "any time now"
         made.append(
             Caution(
                 "authority",
                 _channels(panel, soon),
                 last,
                 "At their present rate these learned values reach the end of their range, the first of them "
-                f"in about {first}: {_named(panel, soon)}.",
+                f"{first}: {_named(panel, soon)}.",
             )
         )
     return made

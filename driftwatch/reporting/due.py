@@ -166,7 +166,7 @@ def _drawn(ahead: Expected) -> Chart:
         picture.height,
         picture.figure(),
         Table(
-            "Packs expected to reach their limit, and the number that comes in eight years of ten",
+            "Packs expected to reach their limit, and the number that comes in eight cases of ten",
             ("Month", *columns, "Number"),
             rows,
         ),

@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from driftwatch.reporting.parts import Table
-from driftwatch.reporting.texts import shorten
+from driftwatch.reporting.texts import count, shorten
 from driftwatch.settings import Settings
 from driftwatch.wording import day, name
 
@@ -59,8 +59,12 @@ def sources_table(known: Provenance | None, settings: Settings) -> Table:
     """List the files behind the data, each with the fingerprint of its bytes."""
     rows = []
     for s in known.sources if known else ():
-        held = [f"{s['readings']} readings in {s['snapshots']} snapshots"] if s["readings"] else []
-        held += [f"{s['entries']} log entries"] if s["entries"] else []
+        held = (
+            [f"{count(s['readings'], 'reading')} in {count(s['snapshots'], 'snapshot')}"]
+            if s["readings"]
+            else []
+        )
+        held += [count(s["entries"], "log entry", "log entries")] if s["entries"] else []
         sheet = f", sheet {name(s['sheet'])}" if s["sheet"] else ""
         mapping = f"; read through mapping {s['mapping_sha256'][:16]}" if s["mapping_sha256"] else ""
         rows.append(

@@ -31,7 +31,10 @@ Z90 = 1.645
 #: Snapshots in the table beside a chart: some years of monthly ones.
 MOST_ROWS = 120
 #: Said of a chart where a slip would have flattened the rest.
-OUTSIDE = "A cross at the edge is a reading far outside, left out as a slip; its value is in the table."
+OUTSIDE = (
+    "A cross at the edge is a reading far outside, left out as a slip; its value is in the "
+    "table, or in the export of a long history."
+)
 _CHANGE = {"step": "a step", "bend": "a change of pace", "transient": "a jump and return"}
 
 

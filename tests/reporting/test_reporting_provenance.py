@@ -84,7 +84,7 @@ def test_times_are_in_the_stores_zone():
     }  # fmt: skip
     known = Provenance("", datetime(2026, 3, 1, 23, 30), (source,), ())
     row = sources_table(known, Settings().with_value("zone", "Etc/GMT-2")).rows[0]
-    assert row == ("a.csv", "3 readings in 1 snapshots", "ab", "2 Mar 2026, 01:30, not told")
+    assert row == ("a.csv", "3 readings in 1 snapshot", "ab", "2 Mar 2026, 01:30, not told")
 
 
 def test_a_report_without_a_store_has_no_files_to_name():
