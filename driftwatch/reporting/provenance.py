@@ -50,7 +50,7 @@ def asked(known: Provenance | None, settings: Settings) -> tuple[tuple[str, str]
     if known is None:
         return ()
     return (
-        ("Made for", name(known.made_for) or "not told"),
+        ("Asked for by", name(known.made_for) or "not told"),
         ("Made on", _moment(known.made_at, settings.zone)),
     )
 
@@ -116,7 +116,7 @@ def settings_table(settings: Settings) -> Table:
             _plain(getattr(settings, f.name)),
             _plain(f.default),
             f.metadata["unit"],
-            f.metadata["reason"],
+            str(f.metadata["reason"]).replace("`", ""),
         )
         for f in fields(settings)
     )
