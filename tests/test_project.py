@@ -27,6 +27,7 @@ from driftwatch.cli.reference import leaves, reference
 from driftwatch.intake.mapping import Mapping
 from driftwatch.profile.load import builtin, parse_profile
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import Standing
 from driftwatch.settings import Settings
 
 ROOT = Path(__file__).parents[1]
@@ -285,7 +286,7 @@ def test_every_constant_of_a_block_is_explained_on_its_page_and_none_that_is_not
     here = [constants(p) for p in (PACKAGE / block).glob("*.py") if p.stem not in SEGMENT]
     own = set().union(*here)
     assert own - named == set()
-    assert named - own <= constants(PACKAGE / "assessment" / "assess.py")
+    assert named - own <= constants(PACKAGE / "assessment" / "judge.py")
 
 
 def an_assessment() -> dict[str, object]:
@@ -299,7 +300,7 @@ def an_assessment() -> dict[str, object]:
     days = dict.fromkeys(quantiles, day)
     outlook = ClutchOutlook(
         "pack1", 0, 35.0, 36.0, 0.2, (0.1, 0.3), 50.0, "", 0.1, 0.01, quantiles, days, (10000.0, 0.0),
-        "clear", "", none, none, none, none,
+        Standing("clear", 40_000.0, 0.0), none, none, none, none, "",
     )  # fmt: skip
     caution = results.Caution("stale", (), day, "")
     unit = results.UnitAssessment(

@@ -15,7 +15,7 @@ from driftwatch.api.opening import open_store
 from driftwatch.api.store import Store
 from driftwatch.api.stored import Progress
 from driftwatch.days import Day
-from driftwatch.store.files import log_of
+from driftwatch.store.files import fits_of, log_of
 from driftwatch.wording import written
 
 if TYPE_CHECKING:
@@ -78,11 +78,13 @@ def analyse_store(
 
     """
     from driftwatch.assessment.assess import analyse
+    from driftwatch.assessment.kept import Kept
 
     with open_store(path, read_only=True, wait=wait) as store:
         records, settings, stamp = store.records(as_of), store.settings, stamp_of(path)
     with written(settings.wording):
-        return Analysed(stamp, records.as_of, settings, analyse(records, settings, progress=progress))
+        analyses = analyse(records, settings, progress=progress, kept=Kept(fits_of(path)))
+    return Analysed(stamp, records.as_of, settings, analyses)
 
 
 def copy_now(path: Path, target: Path, wait: float = 0.0) -> Stamp | None:

@@ -12,6 +12,7 @@ from driftwatch.api.folders import as_folder, possible_folder
 from driftwatch.api.stored import Progress, StoredData
 from driftwatch.days import Day, as_day, month_days
 from driftwatch.errors import UnknownName, UsageError
+from driftwatch.store.files import fits_of
 from driftwatch.wording import Wording, is_chosen, wording, written
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ class Store(StoredData):
     ) -> tuple[UnitAnalysis, ...]:
         """Give each unit's readings, fit and assessment as objects; `assess` gives the last part only."""
         from driftwatch.assessment.assess import analyse
+        from driftwatch.assessment.kept import Kept
 
         records, how = self.records(as_of), self._wording()
         whole = self._analysed.get((records.as_of, None, how))
@@ -56,7 +58,9 @@ class Store(StoredData):
         if key not in self._analysed:
             # Of the whole fleet's records, so that an answer does not depend on what else is asked.
             with written(how):
-                self._analysed[key] = analyse(records, self.settings, units, progress)
+                self._analysed[key] = analyse(
+                    records, self.settings, units, progress, Kept(fits_of(self.path))
+                )
         return self._analysed[key]
 
     def assess(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Self
 from driftwatch.days import Day, as_day, as_moment
 from driftwatch.errors import DriftwatchError
 from driftwatch.inputs import ImportOutcome, found_files, read_input, read_inputs, take
+from driftwatch.store.files import fits_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -311,7 +312,9 @@ class StoredData:
         Rows of that unit in later files go to quarantine, until `readmit_unit`.
         """
         self._analysed.clear()
-        return self._database.delete_unit(unit, reason)
+        deleted = self._database.delete_unit(unit, reason)
+        fits_of(self.path).unlink(missing_ok=True)
+        return deleted
 
     def readmit_unit(self, unit: str) -> None:
         """Let a unit whose data were deleted come in again."""

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
+from typing import Any, TypeVar
 
-from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
-from driftwatch.changes.results import UnitFit
-from driftwatch.panel.panel import Panel
 from driftwatch.wording import Wording, wording, written
 
 #: With fewer units, starting processes costs more than it saves.
@@ -20,21 +18,18 @@ LEAST_UNITS = 60
 #: Units handed to a process at a time.
 CHUNK = 8
 
-Judge = Callable[[Panel], UnitAnalysis]
+T = TypeVar("T")
 
 
-def each(judge: Judge, panels: Sequence[Panel]) -> Iterator[UnitAnalysis]:
-    """Give the analysis of each panel, in order, as they are done."""
+def each(work: Callable[[int], T], count: int) -> Iterator[T]:
+    """Give what some work makes of 0, 1, ..., in order, as they are done."""
     processes = _processors() if _may_fork() else 1
-    if processes < 2 or len(panels) < LEAST_UNITS:
-        yield from map(judge, panels)
+    if processes < 2 or count < LEAST_UNITS:
+        yield from map(work, range(count))
         return
     context = multiprocessing.get_context("fork")
-    with context.Pool(processes, initializer=_take, initargs=(judge, panels, wording())) as pool:
-        for panel, (fit, said) in zip(
-            panels, pool.imap(_judge_number, range(len(panels)), CHUNK), strict=True
-        ):
-            yield UnitAnalysis(panel, fit, said)
+    with context.Pool(processes, initializer=_take, initargs=(work, wording())) as pool:
+        yield from pool.imap(_do, range(count), CHUNK)
 
 
 def _may_fork() -> bool:
@@ -50,18 +45,16 @@ def _processors() -> int:
         return os.cpu_count() or 1
 
 
-_work: tuple[Judge, Sequence[Panel], Wording]
+_work: tuple[Callable[[int], Any], Wording]
 
 
-def _take(judge: Judge, panels: Sequence[Panel], how: Wording) -> None:
+def _take(work: Callable[[int], Any], how: Wording) -> None:
     """Keep what a forked process works on; inherited, not copied."""
     global _work
-    _work = (judge, panels, how)
+    _work = (work, how)
 
 
-def _judge_number(number: int) -> tuple[UnitFit | None, UnitAssessment]:
-    """Judge one panel; the panel itself is not sent back."""
-    judge, panels, how = _work
+def _do(number: int) -> Any:
+    work, how = _work
     with written(how):
-        analysis = judge(panels[number])
-    return analysis.fit, analysis.assessment
+        return work(number)

@@ -28,12 +28,20 @@ def fingerprint(panels: Iterable[Panel]) -> str:
     return hashlib.sha256(b"".join(sorted(map(_of_unit, panels)))).hexdigest()
 
 
-def _of_unit(panel: Panel) -> bytes:
+def content_mark(panel: Panel) -> bytes:
+    """Give a mark of all that a unit's assessment rests on: readings, log and profile; 32 bytes."""
     digest = hashlib.sha256()
-    texts = [panel.unit, panel.site, panel.note, str(panel.in_service_on), repr(panel.profile)]
+    texts = [panel.unit, repr(panel.profile)]
     texts += [repr(cell) for cell in panel.cells] + [repr(event) for event in panel.events]
     digest.update("\x1f".join(texts).encode("utf-8", "surrogatepass"))
     digest.update(np.ascontiguousarray(panel.taken_at.astype("datetime64[us]").astype("<i8")).tobytes())
     for numbers in (panel.odometer_km, panel.fluid_temp_c, panel.values, panel.learn_counts):
         digest.update(np.ascontiguousarray(numbers, dtype="<f8").tobytes())
+    return digest.digest()
+
+
+def _of_unit(panel: Panel) -> bytes:
+    told = [panel.site, panel.note, str(panel.in_service_on)]
+    digest = hashlib.sha256("\x1f".join(told).encode("utf-8", "surrogatepass"))
+    digest.update(content_mark(panel))
     return digest.digest()

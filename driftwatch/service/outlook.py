@@ -1,9 +1,9 @@
-"""The outlook of a unit's packs: growth, distance to the limit, service state and its reason."""
+"""The forecast of a unit's packs: growth, distance to the limit, service state and its reason."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from functools import partial
 
@@ -14,8 +14,8 @@ from driftwatch.panel.noise import KM, Fleet, corrected
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.service.crossing import crossing, due_dates
 from driftwatch.service.growth import Growth, RatePrior, fit_growth, rate_priors
-from driftwatch.service.results import ClutchOutlook
-from driftwatch.service.states import service_state
+from driftwatch.service.results import ClutchOutlook, PackForecast
+from driftwatch.service.states import standing
 from driftwatch.settings import Settings
 
 #: Fewest volume readings in a life for a forecast.
@@ -80,18 +80,14 @@ def km_per_day(panel: Panel) -> float | None:
     return float(max(driven[-1] - driven[0], 0.0) / (days[-1] - days[0]))
 
 
-def outlooks(
+def forecasts(
     panel: Panel,
     lives: dict[str, Life],
     rates: dict[str, RatePrior],
     fleet: Fleet,
     settings: Settings,
-    as_of: date,
-) -> list[ClutchOutlook]:
-    """Give the outlook of each pack with volume readings and a limit.
-
-    Distances count from the last snapshot; a date that lies before `as_of` is given as `as_of`.
-    """
+) -> list[PackForecast]:
+    """Give the forecast of each pack with volume readings and a limit."""
     values = corrected(panel, fleet) if panel.cells else panel.values
     use = km_per_day(panel)
     made = []
@@ -104,7 +100,7 @@ def outlooks(
         if pack.limit_cm3 is None or np.isfinite(values[here, i]).sum() < LEAST_READINGS:
             continue
         reading = _Reading(panel, values[here, i], life, rates[cell.channel], fleet)
-        made.append(_outlook(panel, cell.channel, reading, pack.limit_cm3, use, settings, as_of))
+        made.append(_outlook(panel, cell.channel, reading, pack.limit_cm3, use, settings))
     return made
 
 
@@ -139,8 +135,7 @@ def _outlook(
     limit: float,
     use: float | None,
     settings: Settings,
-    as_of: date,
-) -> ClutchOutlook:
+) -> PackForecast:
     growth = reading.growth()
     w = growth.weight
     now, start, rate = float(w @ growth.now), float(w @ growth.start), float(w @ growth.rate)
@@ -155,8 +150,7 @@ def _outlook(
     fan_km = np.linspace(0.0, reach, FAN_POINTS)
     low, mid, high = crossed.fan(fan_km)
     before = partial(reading.chance_before, limit)
-    service, reason = service_state(crossed.chance, before, now >= limit, settings)
-    return ClutchOutlook(
+    return PackForecast(
         clutch=pack,
         life_start=reading.life.start,
         life_start_cm3=start,
@@ -168,12 +162,18 @@ def _outlook(
         used=gain / allowance if allowance > 0 else 1.0,
         used_se=gain_sd / allowance if allowance > 0 else 0.0,
         remaining_km=ahead,
-        due_on={k: max(d, as_of) if d else None for k, d in due_dates(crossed, last, use).items()},
+        due_on=due_dates(crossed, last, use),
         chance_within=(settings.chance_km, crossed.chance(settings.chance_km)),
-        service=service,
-        reason=reason,
+        standing=standing(crossed.chance, before, now >= limit, settings),
         fan_km=panel.odometer_km[-1] + fan_km,
         fan_p10=low,
         fan_p50=mid,
         fan_p90=high,
     )
+
+
+def told_on(forecast: PackForecast, as_of: date) -> ClutchOutlook:
+    """Tell a forecast on some day: what it expects earlier is due on that day."""
+    known = {f.name: getattr(forecast, f.name) for f in fields(forecast)}
+    known["due_on"] = {k: max(d, as_of) if d else None for k, d in forecast.due_on.items()}
+    return ClutchOutlook(**known, reason=forecast.standing.reason)

@@ -8,12 +8,14 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from driftwatch.service.states import Standing
+
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class ClutchOutlook:
-    """One pack's volume, growth and remaining distance.
+class PackForecast:
+    """One pack's volume, growth and remaining distance, counted from its last reading.
 
     Attributes
     ----------
@@ -28,9 +30,8 @@ class ClutchOutlook:
     remaining_km, due_on : dict with keys p10, p50, p90
         None where the quantile is not reached.
     chance_within : (km, probability)
-    service : {"clear", "watch", "plan", "due"}
-    reason : str
-        Why the service state is what it is, and what would clear it.
+    standing : Standing
+        The service state and what it stands on.
     fan_km, fan_p10, fan_p50, fan_p90 : array (F,)
         Odometer ahead and volume quantiles there, for the forecast chart.
 
@@ -49,9 +50,20 @@ class ClutchOutlook:
     remaining_km: dict[str, float | None]
     due_on: dict[str, date | None]
     chance_within: tuple[float, float]
-    service: str
-    reason: str
+    standing: Standing
     fan_km: Floats
     fan_p10: Floats
     fan_p50: Floats
     fan_p90: Floats
+
+    @property
+    def service(self) -> str:
+        """Service state: clear, watch, plan or due."""
+        return self.standing.state
+
+
+@dataclass(frozen=True)
+class ClutchOutlook(PackForecast):
+    """A forecast as it is told on some day: no date lies before it, and the service state has its reason."""
+
+    reason: str

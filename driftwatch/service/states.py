@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from driftwatch.settings import Settings
 from driftwatch.wording import percent, set_distance
@@ -17,8 +18,48 @@ Chance = Callable[[float], float]
 ChanceBefore = Callable[[float, int], float | None]
 
 
-def service_state(chance: Chance, before: ChanceBefore, reached: bool, settings: Settings) -> tuple[str, str]:
-    """Service state and the reason for it, from the chance of reaching the limit within each horizon.
+@dataclass(frozen=True)
+class Standing:
+    """A service state and what it stands on.
+
+    Attributes
+    ----------
+    state : {"clear", "watch", "plan", "due"}
+    km : float
+        The horizon it was judged by, km; 0 where the limit is reached.
+    chance : float
+        Chance of reaching the limit within that distance.
+    held : bool
+        True where the state was raised earlier and has not cleared yet.
+
+    """
+
+    state: str
+    km: float
+    chance: float
+    held: bool = False
+
+    @property
+    def reason(self) -> str:
+        """Say why the state stands and what would clear it."""
+        if not self.km:
+            return "The fitted volume has reached the limit."
+        within, chance = set_distance(self.km), _chance(self.chance)
+        if self.state == "clear":
+            return f"The chance of reaching the limit within {within} is {chance}, under one half."
+        if self.held:
+            return (
+                f"The chance of reaching the limit within {within} was over one half and is {chance}; "
+                f"this clears when it falls below {percent(CLEARS_BELOW)}."
+            )
+        return (
+            f"The limit is more likely than not within {within} (chance {chance}); "
+            f"this clears when the chance falls below {percent(CLEARS_BELOW)}."
+        )
+
+
+def standing(chance: Chance, before: ChanceBefore, reached: bool, settings: Settings) -> Standing:
+    """Service state of a pack, from the chance of reaching the limit within each horizon.
 
     A state is raised when the chance passes one half, and stands until it falls below `CLEARS_BELOW`, so that
     it does not come and go with every reading.
@@ -36,24 +77,15 @@ def service_state(chance: Chance, before: ChanceBefore, reached: bool, settings:
 
     """
     if reached:
-        return "due", "The fitted volume has reached the limit."
+        return Standing("due", 0.0, 1.0)
     horizons = (("due", settings.due_km), ("plan", settings.plan_km), ("watch", settings.watch_km))
     for state, km in horizons:
         now = chance(km)
         if now > RAISED_ABOVE:
-            return state, (
-                f"The limit is more likely than not within {set_distance(km)} (chance {_chance(now)}); "
-                f"this clears when the chance falls below {percent(CLEARS_BELOW)}."
-            )
+            return Standing(state, km, now)
         if now >= CLEARS_BELOW and _stood(before, km):
-            return state, (
-                f"The chance of reaching the limit within {set_distance(km)} was over one half and is "
-                f"{_chance(now)}; this clears when it falls below {percent(CLEARS_BELOW)}."
-            )
-    return "clear", (
-        f"The chance of reaching the limit within {set_distance(settings.watch_km)} is "
-        f"{_chance(chance(settings.watch_km))}, under one half."
-    )
+            return Standing(state, km, now, held=True)
+    return Standing("clear", settings.watch_km, chance(settings.watch_km))
 
 
 def _stood(before: ChanceBefore, km: float) -> bool:

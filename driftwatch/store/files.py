@@ -51,7 +51,12 @@ def log_of(path: Path) -> Path:
     return path.with_name(f"{path.name}.wal")
 
 
+def fits_of(path: Path) -> Path:
+    """Give the place of what was worked out of a store's units, see `driftwatch.assessment.kept`."""
+    return path.with_name(f"{path.name}.fits")
+
+
 def remove(path: Path) -> None:
-    """Remove a store and its log, if they are there."""
-    path.unlink(missing_ok=True)
-    log_of(path).unlink(missing_ok=True)
+    """Remove a store and what lies beside it, if they are there."""
+    for file in (path, log_of(path), fits_of(path)):
+        file.unlink(missing_ok=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from driftwatch.assessment.assess import tidy
+from driftwatch.assessment.judge import tidy
 from driftwatch.causes.results import CauseFinding, SignalEffect
 
 

@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import driftwatch
-from driftwatch.assessment.assess import FleetQuantities, analyse_unit
+from driftwatch.assessment.assess import analyse_unit
+from driftwatch.assessment.judge import FleetQuantities
 from driftwatch.assessment.results import UnitAssessment
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import without_faults
 from driftwatch.settings import Settings
 from driftwatch.simulate import Action, LogEntry
 from driftwatch.store.records import Records
@@ -56,8 +56,7 @@ def busy() -> Records:
 
 def judged(made: Records, quantities: FleetQuantities | None = None) -> UnitAssessment:
     by = quantities or known()
-    panel = without_faults(panels(made)[0], by.fleet, {})
-    return analyse_unit(panel, by, made.as_of, Settings()).assessment
+    return analyse_unit(panels(made)[0], by, made.as_of, Settings()).assessment
 
 
 @lru_cache(maxsize=1)

@@ -12,6 +12,7 @@ from driftwatch.assessment.sentences import certainty, clutch_sentence, finding_
 from driftwatch.assessment.state import unit_state
 from driftwatch.panel.panel import Event
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import Standing
 from tests.words import plain
 
 AFTER, BY = date(2025, 2, 1), date(2025, 3, 3)
@@ -77,8 +78,8 @@ def outlook(p10, p50, p90, due: date | None, service: str = "watch") -> ClutchOu
     none = np.empty(0)
     return ClutchOutlook(
         "pack3", 0, 24.0, 33.0, 0.9, (0.8, 1.0), 36.0, "service literature", 0.75, 0.02,
-        {"p10": p10, "p50": p50, "p90": p90}, {"p10": due, "p50": due, "p90": due}, (10_000.0, 0.1), service,
-        "", none, none, none, none,
+        {"p10": p10, "p50": p50, "p90": p90}, {"p10": due, "p50": due, "p90": due}, (10_000.0, 0.1),
+        Standing(service, 40_000.0, 0.1), none, none, none, none, "",
     )  # fmt: skip
 
 

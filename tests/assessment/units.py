@@ -12,11 +12,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from driftwatch.assessment.assess import FleetQuantities, analyse_unit, fleet_quantities
+from driftwatch.assessment.assess import analyse_unit
+from driftwatch.assessment.judge import FleetQuantities, learn_fleet
 from driftwatch.assessment.results import Finding, UnitAnalysis, UnitAssessment
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import disturbance_proportion, without_faults
-from driftwatch.panel.fleet import fit_fleet
 from driftwatch.profile.load import builtin
 from driftwatch.profile.model import Profile
 from driftwatch.settings import Settings
@@ -59,10 +58,7 @@ def quiet_records(name: str = "generic-6") -> Records:
 
 
 def learned_from(records: Records) -> FleetQuantities:
-    built = panels(records)
-    rough = fit_fleet(built, Settings().shifts_to_learn)
-    clean = [without_faults(panel, rough, disturbance_proportion(built, rough)) for panel in built]
-    return fleet_quantities(clean, Settings())
+    return learn_fleet(panels(records), Settings())
 
 
 def plan(*actions: Action, log: tuple[LogEntry, ...] = (), **changes: object) -> UnitPlan:
@@ -95,9 +91,7 @@ def records_of(made: UnitPlan, seed: int = 3, difficulty: Difficulty = EASY, as_
 def analysis_of(records: Records, settings: Settings | None = None) -> UnitAnalysis:
     """Assess the one unit of these records, with the noise of the quiet fleet."""
     quantities = known(next(iter(records.profiles)))
-    panel, fleet = panels(records)[0], quantities.fleet
-    panel = without_faults(panel, fleet, disturbance_proportion([panel], fleet))
-    return analyse_unit(panel, quantities, records.as_of, settings or Settings())
+    return analyse_unit(panels(records)[0], quantities, records.as_of, settings or Settings())
 
 
 def said_of(

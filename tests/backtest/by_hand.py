@@ -15,6 +15,7 @@ from driftwatch.changes.results import UnitFit
 from driftwatch.panel.build import panels
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import Standing
 from tests.panel.by_hand import cell, records, time_of
 
 LIMIT = 36.0
@@ -51,7 +52,7 @@ def outlook(life_start: int = 0) -> ClutchOutlook:
     never = dict.fromkeys(("p10", "p50", "p90"))
     return ClutchOutlook(
         "pack3", life_start, 30.0, 31.0, 0.5, (0.4, 0.6), LIMIT, "", 0.1, 0.01, never, never,
-        (10_000.0, 0.0), "clear", "", NONE, NONE, NONE, NONE,
+        (10_000.0, 0.0), Standing("clear", 40_000.0, 0.0), NONE, NONE, NONE, NONE, "",
     )  # fmt: skip
 
 

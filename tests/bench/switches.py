@@ -13,8 +13,9 @@ from unittest.mock import patch
 
 import numpy as np
 
-from driftwatch.assessment import assess
+from driftwatch.assessment import assess, judge
 from driftwatch.causes import identify
+from driftwatch.causes.signatures import Family
 from driftwatch.changes import design, estimates
 from driftwatch.panel.noise import Fleet
 from driftwatch.settings import Settings
@@ -47,8 +48,8 @@ def _nothing_replaced() -> Iterator[None]:
 
 @contextmanager
 def _fleet(change: Callable[[Fleet], Fleet]) -> Iterator[None]:
-    known = assess.fit_fleet
-    with patch.object(assess, "fit_fleet", lambda *given: change(known(*given))):
+    known = judge.fit_fleet
+    with patch.object(judge, "fit_fleet", lambda *given: change(known(*given))):
         yield
 
 
@@ -68,15 +69,15 @@ def _learned_at_once(fleet: Fleet) -> Fleet:
 
 
 @contextmanager
-def _families(keep: Callable[[assess.Family], bool]) -> Iterator[None]:
-    known = assess.families
-    with patch.object(assess, "families", lambda *given: tuple(f for f in known(*given) if keep(f))):
+def _families(keep: Callable[[Family], bool]) -> Iterator[None]:
+    known = judge.families
+    with patch.object(judge, "families", lambda *given: tuple(f for f in known(*given) if keep(f))):
         yield
 
 
 @contextmanager
 def _general_signatures() -> Iterator[None]:
-    with patch.object(assess, "learn_signatures", lambda *given: {}):
+    with patch.object(judge, "learn_signatures", lambda *given: {}):
         yield
 
 
@@ -101,7 +102,7 @@ def _fleet_noise_for_all() -> Iterator[None]:
 
 @contextmanager
 def _faults_kept() -> Iterator[None]:
-    with patch.object(assess, "without_faults", lambda panel, *given: panel):
+    with patch.object(judge, "without_faults", lambda panel, *given: panel):
         yield
 
 
@@ -110,7 +111,7 @@ def _as_the_model_says() -> Iterator[None]:
     def same(probability: float, *given: object) -> float:
         return probability
 
-    with patch.object(identify, "calibrated", same), patch.object(assess, "calibrated", same):
+    with patch.object(identify, "calibrated", same), patch.object(judge, "calibrated", same):
         yield
 
 
@@ -135,8 +136,8 @@ def without(part: str) -> Callable[[Records], Sequence[SaidLike]]:
     """Give a judge that is the program with one part switched off."""
     take_away, replaced = SWITCHES[part]
 
-    def judge(records: Records) -> Sequence[SaidLike]:
+    def said_of(records: Records) -> Sequence[SaidLike]:
         with replaced():
             return [a.assessment for a in assess.analyse(take_away(records), Settings())]
 
-    return judge
+    return said_of

@@ -12,6 +12,7 @@ from driftwatch.panel.panel import Cell, Event, Panel
 from driftwatch.profile.load import builtin
 from driftwatch.profile.model import Profile
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import Standing
 
 #: A name with everything that could break out of HTML, a script, a calendar line or a spreadsheet cell.
 NASTY = "=1+1 <script>alert('x')</script> \"Q\" & שלום 🚚, a;b\\c </script><!--"
@@ -46,7 +47,7 @@ def outlook(clutch="pack3", service="clear", used=0.2, p50=None, limit=36.0, vol
         "growth_cm3_per_10000km": growth, "growth_interval": (0.7 * growth, 1.3 * growth), "limit_cm3": limit,
         "limit_source": "illustrative values of the built-in profile", "used": used, "used_se": 0.03,
         "remaining_km": km, "due_on": due, "chance_within": (10000.0, 0.62 if service == "due" else 0.05),
-        "service": service, "reason": f"{clutch} stands at {volume} cm3 of {limit} cm3.",
+        "standing": Standing(service, 0.0, 1.0), "reason": f"{clutch} stands at {volume} cm3 of {limit} cm3.",
         "fan_km": ahead, "fan_p10": mid - wide, "fan_p50": mid, "fan_p90": mid + wide,
     }  # fmt: skip
     return ClutchOutlook(**{**values, **more})

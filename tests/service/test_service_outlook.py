@@ -14,9 +14,9 @@ from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Panel
 from driftwatch.service.crossing import Crossing, due_dates
 from driftwatch.service.growth import RatePrior
-from driftwatch.service.outlook import Life, _Reading, fleet_rates, km_per_day, outlooks
+from driftwatch.service.outlook import Life, _Reading, fleet_rates, forecasts, km_per_day, told_on
 from driftwatch.service.results import ClutchOutlook
-from driftwatch.service.states import service_state
+from driftwatch.service.states import standing
 from driftwatch.settings import Settings
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
@@ -49,7 +49,8 @@ def panel_day(panel: Panel) -> date:
 
 
 def outlook(panel: Panel, start: int = 0, settings: Settings = SETTINGS) -> ClutchOutlook:
-    return outlooks(panel, {"pack3": Life(start, ())}, PRIORS, FLEET, settings, panel_day(panel))[0]
+    made = forecasts(panel, {"pack3": Life(start, ())}, PRIORS, FLEET, settings)[0]
+    return told_on(made, panel_day(panel))
 
 
 @pytest.mark.parametrize(
@@ -57,13 +58,11 @@ def outlook(panel: Panel, start: int = 0, settings: Settings = SETTINGS) -> Clut
     [(4_000, "due"), (5_000, "due"), (5_001, "plan"), (15_000, "plan"), (15_001, "watch"), (40_000, "watch"),
      (40_001, "clear"), (1e9, "clear")],
 )  # fmt: skip
-def test_service_states_at_their_thresholds(km, state):
+def test_standings_at_their_thresholds(km, state):
     # A limit that is surely reached at `km`: more likely than not within any horizon that far.
-    said, reason = service_state(
-        lambda horizon: float(horizon >= km), never, reached=False, settings=SETTINGS
-    )
-    assert said == state
-    assert ("35 %" if said != "clear" else "under one half") in plain(reason)
+    said = standing(lambda horizon: float(horizon >= km), never, reached=False, settings=SETTINGS)
+    assert said.state == state
+    assert ("35 %" if state != "clear" else "under one half") in plain(said.reason)
 
 
 @pytest.mark.parametrize(
@@ -72,15 +71,15 @@ def test_service_states_at_their_thresholds(km, state):
 )
 def test_a_reason_claims_no_false_nought_or_certainty(chance, said):
     # Hand-solved: to the next whole per cent, but never 0 or 100.
-    reason = plain(service_state(lambda km: chance, never, False, SETTINGS)[1])
+    reason = plain(standing(lambda km: chance, never, False, SETTINGS).reason)
     assert f" {said}" in reason
     assert " 0 %" not in reason
     assert "100 %" not in reason
 
 
 def test_an_even_chance_is_not_more_likely_than_not():
-    assert service_state(lambda km: 0.5, never, False, SETTINGS)[0] == "clear"
-    assert service_state(lambda km: 0.51, never, False, SETTINGS)[0] == "due"
+    assert standing(lambda km: 0.5, never, False, SETTINGS).state == "clear"
+    assert standing(lambda km: 0.51, never, False, SETTINGS).state == "due"
 
 
 def never(km: float, back: int) -> float | None:
@@ -107,9 +106,9 @@ def test_a_state_stands_until_its_chance_is_well_under_one_half(now, then, state
     def before(km: float, back: int) -> float | None:
         return then[back - 1] if km == SETTINGS.plan_km and back <= len(then) else None
 
-    said, reason = service_state(chance, before, False, SETTINGS)
-    assert said == state
-    assert ("35 %" in plain(reason)) == (state == "plan")
+    said = standing(chance, before, False, SETTINGS)
+    assert said.state == state
+    assert ("35 %" in plain(said.reason)) == (state == "plan")
 
 
 def test_forecasts_made_before_know_only_what_was_read_then():
@@ -130,13 +129,13 @@ def test_material_does_not_come_back():
 
 
 def test_a_limit_reached_is_due_whatever_the_chances():
-    assert service_state(lambda km: 0.0, never, True, SETTINGS)[0] == "due"
+    assert standing(lambda km: 0.0, never, True, SETTINGS).state == "due"
 
 
 def test_horizons_are_settings():
     far = SETTINGS.with_value("watch_km", 90_000)
-    assert service_state(lambda km: float(km >= 60_000), never, False, far)[0] == "watch"
-    assert service_state(lambda km: float(km >= 60_000), never, False, SETTINGS)[0] == "clear"
+    assert standing(lambda km: float(km >= 60_000), never, False, far).state == "watch"
+    assert standing(lambda km: float(km >= 60_000), never, False, SETTINGS).state == "clear"
 
 
 @pytest.mark.parametrize(
@@ -177,14 +176,12 @@ def test_few_readings_are_less_sure_and_hardly_any_are_no_forecast():
     many, few = outlook(worn(0.8, 31.0, 24)), outlook(worn(0.8, 31.0, 5))
     spread = [np.diff(o.growth_interval)[0] for o in (many, few)]
     assert spread[1] > 1.5 * spread[0]
-    assert outlooks(pack([30.0, 30.5]), {}, PRIORS, FLEET, SETTINGS, date(2026, 1, 1)) == []
+    assert forecasts(pack([30.0, 30.5]), {}, PRIORS, FLEET, SETTINGS) == []
 
 
 def test_no_volumes_or_no_limit_is_no_forecast():
     trims = panels(records(cell([1.0] * 8), 8))[0]
-    assert (
-        outlooks(trims, {}, PRIORS, fleet_with("apply_trim", white_sd=1.0), SETTINGS, date(2026, 1, 1)) == []
-    )
+    assert forecasts(trims, {}, PRIORS, fleet_with("apply_trim", white_sd=1.0), SETTINGS) == []
     unlimited = replace(
         profile(),
         clutches=tuple(
@@ -192,10 +189,7 @@ def test_no_volumes_or_no_limit_is_no_forecast():
         ),
     )
     rows = cell([30.0 + i for i in range(8)], mode="", channel="pack3", signal="clutch_volume")
-    assert (
-        outlooks(panels(records(rows, 8, kind=unlimited))[0], {}, PRIORS, FLEET, SETTINGS, date(2026, 1, 1))
-        == []
-    )
+    assert forecasts(panels(records(rows, 8, kind=unlimited))[0], {}, PRIORS, FLEET, SETTINGS) == []
 
 
 def test_a_limit_from_the_clearance_is_that_of_the_volume():

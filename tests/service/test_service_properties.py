@@ -14,7 +14,7 @@ from driftwatch.panel.noise import KM, MONTH
 from driftwatch.panel.panel import Panel
 from driftwatch.service.crossing import Crossing, crossing
 from driftwatch.service.growth import Growth, RatePrior, fit_growth, rate_priors
-from driftwatch.service.outlook import Life, outlooks
+from driftwatch.service.outlook import Life, forecasts, told_on
 from driftwatch.settings import Settings
 from tests.assessment.units import profile
 from tests.reference.plain_series import fleet_with, series
@@ -150,7 +150,7 @@ def told(panel: Panel, order: tuple[int, ...] | None = None) -> dict[str, object
     rates = {c.id: PRIOR for c in profile().clutches}
     lives = {c.channel: Life(0, ()) for c in panel.cells}
     day = panel.taken_at[-1].astype("datetime64[D]").astype(object)
-    said = outlooks(panel, lives, rates, fleet_with(white_sd=SD), Settings(), day)
+    said = [told_on(p, day) for p in forecasts(panel, lives, rates, fleet_with(white_sd=SD), Settings())]
     return {o.clutch: (o.remaining_km, o.service, o.used, o.due_on) for o in said}
 
 

@@ -1,0 +1,173 @@
+"""What is worked out of each unit: its own part of the walk, the same on whatever day it is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from driftwatch.causes.drift import pressure_from_start
+from driftwatch.causes.identify import drift_finding, explain_changes
+from driftwatch.causes.learned import LearnedSignature, learn_signatures, with_learned
+from driftwatch.causes.prior import log_prior
+from driftwatch.causes.reliability import calibrated
+from driftwatch.causes.results import CauseFinding
+from driftwatch.causes.signatures import families, slope_families
+from driftwatch.changes.design import build_design
+from driftwatch.changes.fit import fit_unit, slope_effects
+from driftwatch.changes.results import UnitFit
+from driftwatch.changes.search import search
+from driftwatch.panel.faults import disturbance_proportion, without_faults
+from driftwatch.panel.fleet import fit_fleet
+from driftwatch.panel.noise import Fleet
+from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.service.growth import RatePrior
+from driftwatch.service.outlook import Life, fleet_rates, forecasts
+from driftwatch.service.results import PackForecast
+from driftwatch.settings import Settings
+
+#: Log posterior odds that a change needs, at a false-alarm rate of 0.05 a unit; see docs/statistics.md.
+THRESHOLD_AT_5_PERCENT = 3.5
+#: A drop of a pack's volume by this share of its allowance, and this many standard errors, is a new life.
+NEW_LIFE_SHARE = 0.15
+#: The same at a change that is probably a rebuild.
+REBUILT_SHARE = 0.03
+NEW_LIFE_SES = 4.0
+
+
+@dataclass(frozen=True)
+class FleetQuantities:
+    """What is learned from the whole fleet before any unit is judged.
+
+    Attributes
+    ----------
+    rough : Fleet
+        The noise with slips and disturbances in it, by which these are found.
+    disturbance : dict
+        Signal -> how a disturbance of a whole snapshot moves it.
+    fleet : Fleet
+        The noise without them.
+    rates : dict
+        Profile -> pack -> prior of its growth.
+    learned : dict
+        Profile -> cause -> what logged work of that kind did.
+
+    """
+
+    rough: Fleet
+    disturbance: dict[str, float]
+    fleet: Fleet
+    rates: dict[str, dict[str, RatePrior]]
+    learned: dict[str, dict[str, LearnedSignature]]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What was worked out of one unit.
+
+    Attributes
+    ----------
+    usable, slips : array (T, C) of bool
+        As in `Panel`, with suspected slips found.
+    disturbance : array (T, C) or None
+        As in `Panel`.
+    fit : UnitFit or None
+        None where there are too few snapshots.
+    causes : tuple of CauseFinding
+    packs : tuple of PackForecast
+
+    """
+
+    usable: Bools
+    slips: Bools
+    disturbance: Floats | None
+    fit: UnitFit | None = None
+    causes: tuple[CauseFinding, ...] = ()
+    packs: tuple[PackForecast, ...] = ()
+
+    def seen(self, panel: Panel) -> Panel:
+        """Give the unit's panel with what was found of slips and disturbances."""
+        return replace(panel, usable=self.usable, slips=self.slips, disturbance=self.disturbance)
+
+
+def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
+    """Learn from all units together: noise, wear rates, and for each profile what logged work did."""
+    rough = fit_fleet(panels, settings.shifts_to_learn)
+    disturbance = disturbance_proportion(panels, rough)
+    clean = [without_faults(panel, rough, disturbance) for panel in panels]
+    fleet = fit_fleet(clean, settings.shifts_to_learn)
+    names = sorted({p.profile.name for p in clean})
+    learned = {n: learn_signatures([p for p in clean if p.profile.name == n], fleet) for n in names}
+    return FleetQuantities(rough, disturbance, fleet, fleet_rates(clean), learned)
+
+
+def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judged:
+    """Work out one unit: a pure function of its panel, the fleet quantities and the settings."""
+    panel = without_faults(panel, known.rough, known.disturbance)
+    if len(panel.days) < settings.least_snapshots or not panel.cells:
+        return Judged(panel.usable, panel.slips, panel.disturbance)
+    design = build_design(panel, known.fleet)
+    signatures = with_learned(
+        families(panel, known.fleet), panel, known.fleet, known.learned.get(panel.profile.name, {})
+    )
+    patterns = tuple(f.pattern for f in signatures)
+    prior = log_prior(panel, signatures, settings.event_slack_days)
+    threshold = THRESHOLD_AT_5_PERCENT + float(np.log(0.05 / settings.false_alarm_rate))
+    found = search(design, patterns, prior, threshold)
+    fit = fit_unit(panel, design, patterns, found, known.fleet)
+    causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
+    slopes = slope_effects(design, patterns, found.placed)
+    drifts = slope_families(panel, known.fleet, slopes.estimate[0])
+    drifting = calibrated(pressure_from_start(slopes, drifts, design.signal), "pressure", False)
+    if drifting >= settings.least_probability:
+        causes.append(drift_finding(panel, slopes, drifting))
+    causes = tidy(causes)
+    rates = known.rates[panel.profile.name]
+    packs = forecasts(panel, lives(panel, fit, causes), rates, known.fleet, settings)
+    return Judged(panel.usable, panel.slips, panel.disturbance, fit, tuple(causes), tuple(packs))
+
+
+def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
+    """One change, one finding: the clearing that comes with a rebuild is part of it, echoes are merged."""
+    rebuilt = {c.index for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
+    kept: list[CauseFinding] = []
+    for cause in sorted(causes, key=lambda c: -c.probability):
+        near = {cause.index, (cause.index or 0) - 1, (cause.index or 0) + 1}
+        if cause.cause == "relearn" and near & rebuilt:
+            continue
+        if any(k.cause == cause.cause and k.drift == cause.drift and k.index in near for k in kept):
+            continue
+        if any(_same_loss(cause, k) for k in kept):
+            continue
+        kept.append(cause)
+    return kept
+
+
+def _same_loss(one: CauseFinding, other: CauseFinding) -> bool:
+    """A supply pressure that goes on changing one way, or a drift that levels off, is one loss."""
+    if one.cause != "pressure" or other.cause != "pressure":
+        return False
+    ways = [e.estimate > 0 for c in (one, other) for e in c.size if e.signal == "apply_trim"]
+    return (one.drift and other.drift) or len(ways) < 2 or ways[0] == ways[1]
+
+
+def lives(panel: Panel, fit: UnitFit, causes: list[CauseFinding]) -> dict[str, Life]:
+    """Say where each pack's present life began, and where its rate may have changed."""
+    pulls = tuple(
+        c.index for c in causes if c.cause in ("power", "load") and c.probability >= 0.5 and c.index
+    )
+    rebuilt = {c.change for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
+    made = {}
+    for i, cell in enumerate(panel.cells):
+        if cell.signal != "clutch_volume":
+            continue
+        pack = panel.profile.clutch(cell.channel)
+        allowance = max((pack.limit_cm3 or 0.0) - (pack.new_volume_cm3 or 0.0), 0.0)
+        starts = []
+        for number, change in enumerate(fit.changes):
+            share = REBUILT_SHARE if number in rebuilt else NEW_LIFE_SHARE
+            drop = max(share * allowance, NEW_LIFE_SES * float(change.effect_se[i]), 1e-9)
+            if change.kind == "step" and change.effect[i] < -drop:
+                starts.append(change.index)
+        made[cell.channel] = Life(max(starts, default=0), pulls)
+    return made
