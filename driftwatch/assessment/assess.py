@@ -7,6 +7,7 @@ from datetime import date
 from importlib.metadata import PackageNotFoundError, version
 
 from scipy.special import ndtr, ndtri
+from threadpoolctl import threadpool_limits
 
 from driftwatch.assessment.cautions import cautions
 from driftwatch.assessment.judge import FleetQuantities, Judged, judge_unit
@@ -35,6 +36,9 @@ from driftwatch.store.records import Records
 
 Progress = Callable[[str, int, int], None]
 
+#: Units after whose number what was worked out is written to the file of what is kept.
+AT_A_TIME = 100
+
 
 def analyse(
     records: Records,
@@ -54,33 +58,50 @@ def analyse(
         If a unit asked for is not in the records.
 
     """
-    names = [str(name) for name in records.units["unit"]]
+    names = set(records.units["unit"])
     for unit in units or ():
         if unit not in names:
             raise UnknownName(
                 f"there is no unit {unit!r}", do="`driftwatch assess --format table` lists them"
             )
+    # The matrices are small: threads of the linear algebra would only be in each other's way.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _walk(records, settings, units, progress, kept)
+
+
+def _walk(
+    records: Records,
+    settings: Settings,
+    units: Sequence[str] | None,
+    progress: Progress | None,
+    kept: Kept | None,
+) -> tuple[UnitAnalysis, ...]:
     built = panels(records)
     known, fleet_mark = fleet_known(basis(built), settings, kept)
     wanted = [p for p in built if units is None or p.unit in set(units)]
     marks = unit_marks(wanted, fleet_mark, settings) if kept else [""] * len(wanted)
-    before = kept.find(marks) if kept else {}
+    before = kept.present(marks) if kept else set()
 
     def work(number: int) -> tuple[Judged, UnitAssessment, bool]:
-        panel = wanted[number]
-        found = judged_from(before.get(marks[number]))
+        panel, mark = wanted[number], marks[number]
+        found = judged_from(kept.text(mark)) if kept and mark in before else None
         judged = found or judge_unit(panel, known, settings)
         return judged, tell_unit(panel, judged, records.as_of, settings), found is None
 
-    done, made = [], []
+    done: list[UnitAnalysis] = []
+    made: list[tuple[str, str, str]] = []
     for number, (judged, said, anew) in enumerate(each(work, len(wanted))):
         done.append(UnitAnalysis(judged.seen(wanted[number]), judged.fit, said))
-        if anew and kept:
+        if kept and anew:
             made.append((marks[number], said.unit, CODING.text(judged)))
+            if len(made) == AT_A_TIME:
+                kept.add(made)
+                made.clear()
         if progress is not None:
             progress("assessing units", number + 1, len(wanted))
     if kept:
-        kept.add(made, before, names)
+        kept.add(made)
+        kept.tidy(before, [str(name) for name in records.units["unit"]])
     return tuple(done)
 
 

@@ -116,7 +116,7 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
     causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
-    slopes = slope_effects(design, patterns, found.placed)
+    slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
     drifting = calibrated(pressure_from_start(slopes, drifts, design.signal), "pressure", False)
     if drifting >= settings.least_probability:

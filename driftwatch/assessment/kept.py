@@ -65,54 +65,68 @@ class Kept:
 
     path: Path
 
-    def find(self, marks: Sequence[str]) -> dict[str, str]:
-        """Give the texts of those marks that are kept."""
+    def present(self, marks: Sequence[str]) -> set[str]:
+        """Give those of the marks under which something is kept."""
         if not self.path.exists():
-            return {}
-        found: dict[str, str] = {}
+            return set()
+        found: set[str] = set()
         try:
             with closing(self._opened()) as file, file:
                 for start in range(0, len(marks), ASKED):
                     some = marks[start : start + ASKED]
                     places = ",".join("?" * len(some))
-                    found.update(file.execute(f"SELECT mark, text FROM kept WHERE mark IN ({places})", some))
+                    rows = file.execute(f"SELECT mark FROM kept WHERE mark IN ({places})", some)
+                    found.update(mark for (mark,) in rows)
         except sqlite3.DatabaseError as wrong:
             self._give_up(wrong)
         return found
 
-    def add(
-        self, made: Iterable[tuple[str, str, str]], used: Iterable[str] = (), units: Iterable[str] = ()
-    ) -> None:
-        """Keep texts under their marks, and let go of what is old.
+    def text(self, mark: str) -> str | None:
+        """Give what is kept under a mark, None if nothing is."""
+        if not self.path.exists():
+            return None
+        try:
+            with closing(self._opened()) as file, file:
+                row = file.execute("SELECT text FROM kept WHERE mark = ?", (mark,)).fetchone()
+        except sqlite3.DatabaseError as wrong:
+            self._give_up(wrong)
+            return None
+        return str(row[0]) if row else None
+
+    def add(self, made: Iterable[tuple[str, str, str]]) -> None:
+        """Keep texts, each with its mark and its unit: (mark, unit, text)."""
+        try:
+            with closing(self._opened()) as file, file:
+                now = _turn(file)
+                rows = ((mark, unit, now, text) for mark, unit, text in made)
+                file.executemany("INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)", rows)
+        except sqlite3.DatabaseError as wrong:
+            self._give_up(wrong)
+
+    def tidy(self, used: Iterable[str], units: Iterable[str]) -> None:
+        """Let go of what was not used for longest, and of what belongs to units that are no more.
 
         Parameters
         ----------
-        made : iterable of (str, str, str)
-            Mark, unit and text of each.
         used : iterable of str
             Marks that were found and served.
         units : iterable of str
-            All units there are; what belongs to others goes. None given: nothing goes for that reason.
+            All units there are.
 
         """
         try:
             with closing(self._opened()) as file, file:
-                now = file.execute("SELECT coalesce(max(turn), 0) + 1 FROM kept").fetchone()[0]
-                file.executemany(
-                    "INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)",
-                    ((mark, unit, now, text) for mark, unit, text in made),
-                )
+                now = _turn(file)
                 file.executemany("UPDATE kept SET turn = ? WHERE mark = ?", ((now, mark) for mark in used))
                 file.execute(
                     "DELETE FROM kept WHERE mark IN (SELECT mark FROM (SELECT mark, row_number() OVER"
                     " (PARTITION BY unit ORDER BY turn DESC) AS place FROM kept) WHERE place > ?)",
                     (EACH,),
                 )
-                present = [(unit,) for unit in units]
-                if present:
-                    file.execute("CREATE TEMP TABLE present (unit TEXT PRIMARY KEY)")
-                    file.executemany("INSERT OR IGNORE INTO present VALUES (?)", [*present, (FLEET,)])
-                    file.execute("DELETE FROM kept WHERE unit NOT IN (SELECT unit FROM present)")
+                file.execute("CREATE TEMP TABLE present (unit TEXT PRIMARY KEY)")
+                rows = ((unit,) for unit in (FLEET, *units))
+                file.executemany("INSERT OR IGNORE INTO present VALUES (?)", rows)
+                file.execute("DELETE FROM kept WHERE unit NOT IN (SELECT unit FROM present)")
         except sqlite3.DatabaseError as wrong:
             self._give_up(wrong)
 
@@ -129,14 +143,18 @@ class Kept:
             self.path.unlink(missing_ok=True)
 
 
+def _turn(file: sqlite3.Connection) -> int:
+    """Give the number of what is being done: higher than that of all that was done before."""
+    return int(file.execute("SELECT coalesce(max(turn), 0) + 1 FROM kept").fetchone()[0])
+
+
 def fleet_known(panels: list[Panel], settings: Settings, kept: Kept | None) -> tuple[FleetQuantities, str]:
     """Give what is learned from panels, from the file where it has that, and the mark of it."""
     digest = hashlib.sha256(f"{_program()} {settings.shifts_to_learn}".encode())
     for mark in sorted(content_mark(p) for p in panels):
         digest.update(mark)
     whole = digest.hexdigest()
-    text = kept.find([whole]).get(whole) if kept else None
-    known = _read(text, FleetQuantities)
+    known = _read(kept.text(whole) if kept else None, FleetQuantities)
     if known is None:
         known = learn_fleet(panels, settings)
         if kept:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from driftwatch.changes.design import COURSES, Design
-from driftwatch.changes.estimates import Placed, estimate_effects, held_beside, without_slope
+from driftwatch.changes.estimates import Held, Placed, estimate_effects, without_slope
 from driftwatch.changes.evidence import Effects, Pattern
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.changes.search import SearchResult, strength
@@ -17,7 +17,7 @@ def fit_unit(
     panel: Panel, design: Design, patterns: tuple[Pattern, ...], found: SearchResult, fleet: Fleet
 ) -> UnitFit:
     """Fit level, slope and all changes found together, and give them with their standard errors."""
-    held = held_beside(design, patterns, list(found.placed))
+    held = found.held
     solution, covariance = held.solution, held.inverse
     se = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     changes = tuple(
@@ -48,9 +48,8 @@ def _shape(pattern: Pattern) -> str:
     return course.beside if pattern.returns and course.beside else course.main
 
 
-def slope_effects(design: Design, patterns: tuple[Pattern, ...], placed: tuple[Placed, ...]) -> Effects:
+def slope_effects(design: Design, held: Held) -> Effects:
     """Slopes from the first snapshot on, per 10 000 km, beside level and all changes found; one row."""
-    held = held_beside(design, patterns, list(placed))
     return estimate_effects(design, design.weigh(held.raw[None, :, :, 1:2]), without_slope(design, held))
 
 

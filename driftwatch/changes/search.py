@@ -48,12 +48,15 @@ class SearchResult:
         For each change: log posterior odds against its absence; -inf where it cannot be or was not weighed.
     effects : tuple of Effects
         Estimates of each change's kind at every snapshot, given the others.
+    held : Held
+        Level, slope and all changes found, fitted together.
 
     """
 
     placed: tuple[Placed, ...]
     tables: tuple[Floats, ...]
     effects: tuple[Effects, ...]
+    held: Held
 
 
 def search(
@@ -137,7 +140,8 @@ class _Search:
             tables.append(self._odds(held, change))
             kind = self.patterns[change.pattern].kind
             effects.append(Candidates(self.design, held, None, change.share).effects(kind, self.jump[kind]))
-        return SearchResult(tuple(placed), tuple(tables), tuple(effects))
+        held = held_beside(self.design, self.patterns, placed)
+        return SearchResult(tuple(placed), tuple(tables), tuple(effects), held)
 
     def _held(self, placed: list[Placed]) -> Held:
         key = tuple(sorted(placed))

@@ -72,19 +72,21 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
     """Give the panel with suspected slips marked and left out of `usable`, and with its disturbances."""
     if len(panel.days) < 3 or not panel.cells:
         return panel
+    near = around(panel, fleet)
     if any(proportion.values()):
-        panel = replace(panel, disturbance=_disturbance(panel, fleet, proportion))
-    return _without_slips(panel, fleet)
+        panel = replace(panel, disturbance=_disturbance(panel, fleet, proportion, near))
+        near = around(panel, fleet) if np.any(panel.disturbance) else near
+    return _without_slips(panel, fleet, near)
 
 
-def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> Floats:
+def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float], near: Around) -> Floats:
     """What moved whole snapshots whose temperature is not known, (T, C); nil at the first and the last.
 
     A snapshot's movement beyond its neighbours is projected on the usual proportion, and believed where the
     proportion explains most of it.
     """
     names = list(fleet.noise)
-    moved = np.nan_to_num(_by_signal(panel, around(panel, fleet), names))
+    moved = np.nan_to_num(_by_signal(panel, near, names))
     usual = np.array([proportion.get(n, 0.0) / fleet.noise[n].sd for n in names])
     size = moved @ usual / max(float(usual @ usual), 1e-12)
     explained = size**2 * (usual @ usual)
@@ -106,14 +108,13 @@ def _by_signal(panel: Panel, near: Around, names: list[str]) -> Floats:
     return out
 
 
-def _without_slips(panel: Panel, fleet: Fleet) -> Panel:
+def _without_slips(panel: Panel, fleet: Fleet, near: Around) -> Panel:
     """Mark suspected slips and leave them out of `usable`.
 
     The rest of the snapshot must be in line. At the newest snapshot there is no "after": a lone jump there
     waits until the next snapshot confirms it.
     """
     values = corrected(panel, fleet)
-    near = around(panel, fleet)
     before, after = near.before, near.after
     # A value that has been moving all along may go on doing so: at the ends, allow as much again.
     moving = np.abs(before - _median_before(np.where(np.isfinite(values), before, np.nan)))

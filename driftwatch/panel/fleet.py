@@ -55,7 +55,7 @@ USUAL_SLOPE = 0.12
 LEAST_BEYOND = 0.4
 #: Fewest pairs of readings for a slope.
 LEAST_RISES = 4
-#: Noise is learned from about so many units at most: more would make it no surer.
+#: Noise is learned from so many units at most: more would make it no surer.
 ENOUGH_UNITS = 150
 #: Bins of the shifts learned from between two readings, with the fewest differences in one and the fewest
 #: bins for a learning curve; the error of a bin beside its chance error, as a share.
@@ -72,7 +72,8 @@ USUAL_WHITE = 0.25
 
 def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     """Estimate the noise of each signal over all panels, or over enough of them spread over a large fleet."""
-    panels = panels[:: max(len(panels) // ENOUGH_UNITS, 1)]
+    some = np.linspace(0, max(len(panels) - 1, 0), min(len(panels), ENOUGH_UNITS)).round().astype(int)
+    panels = [panels[i] for i in some]
     names = sorted({cell.signal for p in panels for cell in p.cells})
     temperatures = np.concatenate([np.zeros(0)] + [p.fluid_temp_c for p in panels])
     read = temperatures[np.isfinite(temperatures)]

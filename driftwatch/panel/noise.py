@@ -15,6 +15,7 @@ fluid temperature shows there.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -73,7 +74,7 @@ class SignalNoise:
     readings: int
     units: int
 
-    @property
+    @cached_property
     def sd(self) -> float:
         """Standard deviation of one reading about its mean, all parts together."""
         parts = (self.white_sd, self.learning_sd, self.wander_sd, self.common_white_sd, self.common_wander_sd)

@@ -129,19 +129,10 @@ def fit_growth(
     noise = kind.own_covariance(days, np.zeros((1, len(days))), 1.0)[0] + kind.common_covariance(days)
     noise = (noise + uneven * np.minimum(x[:, None], x[None, :]))[np.ix_(told, told)]
     factor = np.linalg.inv(np.linalg.cholesky(noise))
-    parts = [
-        _posterior(shapes, volume[told], told, factor, mean, sd, prior.wide_sd)
-        for mean, sd in ((prior.usual, prior.usual_sd), (prior.usual, prior.wide_sd))
-    ]
-    log_weight = np.concatenate(
-        [
-            np.log(share) + np.log(chance) + part[2]
-            for part, chance in zip(parts, (USUAL_SHARE, 1.0 - USUAL_SHARE), strict=True)
-        ]
-    )
-    weight = np.exp(log_weight - log_weight.max())
-    mean = np.concatenate([part[0] for part in parts])
-    cov = np.concatenate([part[1] for part in parts])
+    mean, cov, log_likelihood = _posterior(shapes, volume[told], told, factor, prior)
+    log_weight = log_likelihood + np.log(share) + np.log([[USUAL_SHARE], [1.0 - USUAL_SHARE]])
+    weight = np.exp(log_weight - log_weight.max()).ravel()
+    mean, cov = mean.reshape(-1, 3), cov.reshape(-1, 3, 3)
     both = np.concatenate([shapes, shapes])
     now, first = both[:, -1], both[:, 0]
     slope = np.concatenate([_present_rate(shapes, x, hastening)] * 2)
@@ -163,20 +154,20 @@ def fit_growth(
 
 def _shapes(x: Floats, changes: list[int]) -> tuple[Floats, Floats, Floats]:
     """Design (M, T, 3) of all shapes, their prior shares (M,) and hastening (M,)."""
-    ones, zero = np.ones_like(x), np.zeros_like(x)
-    designs = [np.stack([ones, x, zero], axis=1)]
-    share, hastening = [SHAPE_SHARE["steady"]], [0.0]
-    inner = list(range(1, len(x) - 1))
-    pull = np.array([AFTER_CHANGE if {k, k + 1} & set(changes) else 1.0 for k in inner])
-    for k, part in zip(inner, pull / max(pull.sum(), 1.0), strict=True):
-        designs.append(np.stack([ones, x, np.maximum(x - x[k], 0.0)], axis=1))
-        share.append(SHAPE_SHARE["bent"] * part)
-        hastening.append(0.0)
-    for a in HASTENING:
-        designs.append(np.stack([ones, np.expm1(a * x) / a, zero], axis=1))
-        share.append(SHAPE_SHARE["hastening"] / len(HASTENING))
-        hastening.append(a)
-    return np.stack(designs), np.array(share), np.array(hastening)
+    inner = np.arange(1, max(len(x) - 1, 1))
+    steady, bent, hastened = 1, len(inner), np.array(HASTENING)
+    designs = np.zeros((steady + bent + len(hastened), len(x), 3))
+    designs[:, :, 0], designs[:, :, 1] = 1.0, x
+    designs[steady : steady + bent, :, 2] = np.maximum(x - x[inner, None], 0.0)
+    designs[steady + bent :, :, 1] = np.expm1(hastened[:, None] * x) / hastened[:, None]
+    near = np.isin(inner, changes) | np.isin(inner + 1, changes)
+    pull = np.where(near, AFTER_CHANGE, 1.0)
+    share = [
+        [SHAPE_SHARE["steady"]],
+        SHAPE_SHARE["bent"] * pull / max(pull.sum(), 1.0),
+        np.full(len(hastened), SHAPE_SHARE["hastening"] / len(hastened)),
+    ]
+    return designs, np.concatenate(share), np.concatenate([np.zeros(steady + bent), hastened])
 
 
 def _present_rate(shapes: Floats, x: Floats, hastening: Floats) -> Floats:
@@ -191,26 +182,24 @@ def _crude_rate(volume: Floats, x: Floats) -> float:
 
 
 def _posterior(
-    shapes: Floats,
-    volume: Floats,
-    told: NDArray[np.bool_],
-    factor: Floats,
-    mean: float,
-    sd: float,
-    wide: float,
+    shapes: Floats, volume: Floats, told: NDArray[np.bool_], factor: Floats, prior: RatePrior
 ) -> tuple[Floats, Floats, Floats]:
-    """Posterior mean (M, 3), covariance (M, 3, 3) and log marginal likelihood (M,), for one rate prior."""
+    """Posterior mean (2, M, 3), covariance (2, M, 3, 3) and log marginal likelihood (2, M).
+
+    For the usual spread of rates first, and then for the wide one.
+    """
     design = factor @ shapes[:, told]
-    centre = np.array([volume[0], mean, 0.0])
-    precision = np.array([1e-4, 1.0 / sd**2, 1.0 / wide**2])
+    centre = np.array([volume[0], prior.usual, 0.0])
+    precision = np.array(
+        [[1e-4, 1.0 / sd**2, 1.0 / prior.wide_sd**2] for sd in (prior.usual_sd, prior.wide_sd)]
+    )
     left = factor @ volume - design @ centre
-    gram = np.swapaxes(design, 1, 2) @ design
-    gram[:, np.arange(3), np.arange(3)] += precision
+    gram = np.swapaxes(design, 1, 2) @ design + (precision[:, None, :, None] * np.eye(3))
     cov = np.linalg.inv(gram)
-    score = np.einsum("mti,mt->mi", design, left)
-    shift = np.einsum("mij,mj->mi", cov, score)
-    log_likelihood = 0.5 * ((score * shift).sum(axis=1) - (left**2).sum(axis=1))
-    log_likelihood += 0.5 * (np.log(precision).sum() - np.linalg.slogdet(gram)[1])
+    score = (left[:, None, :] @ design)[:, 0]
+    shift = (cov @ score[:, :, None])[..., 0]
+    log_likelihood = 0.5 * ((score * shift).sum(axis=-1) - (left**2).sum(axis=-1))
+    log_likelihood += 0.5 * (np.log(precision).sum(axis=-1)[:, None] - np.linalg.slogdet(gram)[1])
     return np.asarray(centre + shift), np.asarray(cov), np.asarray(log_likelihood)
 
 

@@ -168,19 +168,38 @@ def test_a_place_that_cannot_be_written_is_done_without(whole, tmp_path):
 
 def test_old_entries_and_those_of_other_units_go(file):
     for turn in range(EACH + 2):
-        file.add([(f"mark {turn}", "A", "text")], units=["A", "B"])
-    file.add([("of B", "B", "text")], used=["mark 2"], units=["A", "B"])
-    file.add([("newest", "A", "text")], units=["A", "B"])
+        file.add([(f"mark {turn}", "A", "text")])
+    file.add([("of B", "B", "text")])
+    file.tidy(["mark 2"], ["A", "B"])
+    file.add([("newest", "A", "text")])
+    file.tidy([], ["A", "B"])
     # Of A the three used last; the one that was served again counts as used then.
-    assert set(file.find([f"mark {t}" for t in range(EACH + 2)])) == {"mark 2", f"mark {EACH + 1}"}
-    file.add([], units=["A"])
-    assert file.find(["of B", "newest"]) == {"newest": "text"}
+    every = [f"mark {turn}" for turn in range(EACH + 2)]
+    assert file.present([*every, "newest", "of B"]) == {"mark 2", f"mark {EACH + 1}", "newest", "of B"}
+    file.tidy([], ["A"])
+    assert file.present(["of B", "newest"]) == {"newest"}
+    assert file.text("newest") == "text"
+    assert file.text("of B") is None
 
 
 def test_more_marks_than_one_question_takes(file):
     marks = [f"m{i}" for i in range(1203)]
     file.add([(mark, mark, mark) for mark in marks])
-    assert file.find(marks) == dict(zip(marks, marks, strict=True))
+    assert file.present([*marks, "another"]) == set(marks)
+
+
+def test_what_is_worked_out_is_written_as_it_comes(whole, file, worked, monkeypatch):
+    monkeypatch.setattr(assess, "AT_A_TIME", 3)
+
+    def stop(what: str, done: int, of: int) -> None:
+        if done == UNITS - 1:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        analyse(whole, Settings(), kept=file, progress=stop)
+    del worked[:]
+    analyse(whole, Settings(), kept=file)
+    assert len(worked) == UNITS - 6
 
 
 def test_a_store_keeps_what_it_worked_out_beside_itself(whole, tmp_path, worked):

