@@ -6,11 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from driftwatch.causes.drift import pressure_from_start
+from driftwatch.causes.drift import pressure_drift, pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
 from driftwatch.causes.learned import LearnedSignature, learn_signatures, with_learned
 from driftwatch.causes.prior import log_prior
-from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding
 from driftwatch.causes.signatures import families, slope_families
 from driftwatch.changes.design import build_design
@@ -118,7 +117,7 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
     slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
-    drifting = calibrated(pressure_from_start(slopes, drifts, design.signal), "pressure", False)
+    drifting = pressure_drift(pressure_from_start(slopes, drifts, design.signal), signatures, found.left)
     if drifting >= settings.least_probability:
         causes.append(drift_finding(panel, slopes, drifting))
     causes = tidy(causes)

@@ -50,6 +50,9 @@ class SearchResult:
         Estimates of each change's kind at every snapshot, given the others.
     held : Held
         Level, slope and all changes found, fitted together.
+    left : array (K, T)
+        Log posterior odds of one more change beside all that were found, too little to be called found; -inf
+        where it cannot be or was not weighed.
 
     """
 
@@ -57,6 +60,7 @@ class SearchResult:
     tables: tuple[Floats, ...]
     effects: tuple[Effects, ...]
     held: Held
+    left: Floats
 
 
 def search(
@@ -87,6 +91,7 @@ class _Search:
     threshold: float
     held: dict[tuple[Placed, ...], Held] = field(default_factory=dict)
     bests: dict[tuple[Placed, ...], Placed | None] = field(default_factory=dict)
+    tables: dict[tuple[Placed, ...], Floats] = field(default_factory=dict)
 
     @cached_property
     def rows(self) -> dict[str, Indices]:
@@ -141,7 +146,8 @@ class _Search:
             kind = self.patterns[change.pattern].kind
             effects.append(Candidates(self.design, held, None, change.share).effects(kind, self.jump[kind]))
         held = held_beside(self.design, self.patterns, placed)
-        return SearchResult(tuple(placed), tuple(tables), tuple(effects), held)
+        left = self._left(placed)
+        return SearchResult(tuple(placed), tuple(tables), tuple(effects), held, left)
 
     def _held(self, placed: list[Placed]) -> Held:
         key = tuple(sorted(placed))
@@ -175,15 +181,31 @@ class _Search:
             self.bests[key] = self._most_probable(placed)
         return self.bests[key]
 
+    def _left(self, placed: list[Placed]) -> Floats:
+        """Log posterior odds of a further change, (K, T); see `_table`."""
+        key = tuple(sorted(placed))
+        if key not in self.tables:
+            self.tables[key] = self._table(self._held(placed))
+        return self.tables[key]
+
     def _most_probable(self, placed: list[Placed]) -> Placed | None:
-        table = self._table(self._held(placed))
+        table = self._left(placed)
         if not np.isfinite(table).any():
             return None
+        best = self._furthest_ahead(table)
+        if any((p.pattern, p.index) == (best.pattern, best.index) for p in placed):
+            # What a change leaves unexplained at its own place is no second one; there may be one elsewhere.
+            table = table.copy()
+            for change in placed:
+                table[:, max(change.index - 1, 0) : change.index + 2] = -np.inf
+            best = self._furthest_ahead(table)
+        return best if strength(table, best) > self.needed[best.pattern, best.index] else None
+
+    def _furthest_ahead(self, table: Floats) -> Placed:
+        """Give the place in a table of log odds (K, T) at which they are most over what is needed."""
         ahead = table - self.needed
         pattern, index = np.unravel_index(int(np.argmax(ahead)), ahead.shape)
-        best = Placed(int(pattern), int(index))
-        taken = any((p.pattern, p.index) == (best.pattern, best.index) for p in placed)
-        return None if taken or strength(table, best) <= self.needed[pattern, index] else best
+        return Placed(int(pattern), int(index))
 
     @cached_property
     def needed(self) -> Floats:

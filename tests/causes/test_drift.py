@@ -7,8 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from driftwatch.causes.drift import pressure_from_start
-from driftwatch.causes.signatures import AGES_ALONE, WITH_WEAR_UNREAD, SlopeFamilies, slope_families
+from driftwatch.causes.drift import PRESSURE_ODDS, pressure_drift, pressure_from_start
+from driftwatch.causes.signatures import (
+    AGES_ALONE,
+    WITH_WEAR_UNREAD,
+    Family,
+    SlopeFamilies,
+    families,
+    slope_families,
+)
 from driftwatch.changes.evidence import Effects
 from driftwatch.panel.build import panels
 from driftwatch.panel.panel import Cell, Floats, Panel
@@ -83,7 +90,7 @@ def test_where_volumes_are_not_read_wear_may_move_trims_three_times_as_far_as_us
     assert together[trim, trim] - COMMON**2 == pytest.approx((3.0 * OWN) ** 2)
 
 
-def chance(panel: Panel, slopes: Floats) -> float:
+def log_odds(panel: Panel, slopes: Floats) -> float:
     names = sorted({c.signal for c in panel.cells})
     signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
     shape = (1, len(slopes))
@@ -98,7 +105,40 @@ def test_trims_that_rise_though_no_pack_grows_are_pressure_and_with_growth_they_
     panel = unit("apply_trim", "release_trim", "clutch_volume")
     rise = np.array([{"apply_trim": 4.0, "release_trim": 2.0}.get(c.signal, 0.0) for c in panel.cells])
     growth = np.array([4.0 * (c.signal == "clutch_volume") for c in panel.cells])
-    falling, wearing, quiet = (chance(panel, s) for s in (rise, rise * (rise > 3.0) + growth, 0.0 * rise))
-    assert falling > 0.9
-    assert wearing < 0.5 * falling
-    assert quiet < 0.08
+    falling, wearing, quiet = (log_odds(panel, s) for s in (rise, rise * (rise > 3.0) + growth, 0.0 * rise))
+    assert falling > 2.0
+    assert wearing < falling - 2.0
+    assert quiet < np.log(PRESSURE_ODDS)
+
+
+def left_of(panel: Panel, later: float, sudden: float) -> tuple[tuple[Family, ...], Floats]:
+    """Families, and a table in which one snapshot has these log odds of a pressure drift and of a step."""
+    known = families(panel, FLEET)
+    left = np.full((len(known), 6), -np.inf)
+    left[next(i for i, f in enumerate(known) if f.pattern.name == "pressure drift"), 3] = later
+    left[0, 2] = sudden
+    return known, left
+
+
+@pytest.mark.parametrize(
+    ("from_start", "later", "sudden", "log_odds"),
+    [
+        # Hand-solved: 2.17 + 1.02 s + 0.45 l - 0.14 c, each of the three between -6 and 4.
+        (0.0, 0.0, 0.0, 2.17),
+        (-3.0, -2.0, 1.0, 2.17 - 3.06 - 0.9 - 0.14),
+        (-3.0, 2.0, 1.0, 2.17 - 3.06 + 0.9 - 0.14),
+        (-9.0, -np.inf, -np.inf, 2.17 - 6.12 - 2.7 + 0.84),
+        (12.0, 7.0, 50.0, 2.17 + 4.08 + 1.8 - 0.56),
+    ],
+)
+def test_slopes_and_a_weak_beginning_are_weighed_together(from_start, later, sudden, log_odds):
+    said = pressure_drift(from_start, *left_of(unit(), later, sudden))
+    assert said == pytest.approx(1.0 / (1.0 + np.exp(-log_odds)))
+
+
+def test_weak_beginnings_of_other_drifts_do_not_count():
+    known, left = left_of(unit(), -2.0, -2.0)
+    other = next(i for i, f in enumerate(known) if f.pattern.name == "ageing fluid")
+    before = pressure_drift(-1.0, known, left)
+    left[other, 3] = 3.0
+    assert pressure_drift(-1.0, known, left) == before

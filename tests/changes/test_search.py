@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from driftwatch.changes.design import build_design
+from driftwatch.changes.estimates import Placed
 from driftwatch.changes.evidence import Pattern
 from driftwatch.changes.fit import fit_unit
 from driftwatch.changes.results import UnitFit
-from driftwatch.changes.search import search
+from driftwatch.changes.search import _Search, search
 from tests.reference.plain_series import fleet_with, series
 
 CELLS, COUNT = 4, 30
@@ -108,3 +109,24 @@ def test_fitted_values_follow_the_truth_within_their_errors():
     away = np.abs(fit.fitted - 20.0 - mean[:, None]) / fit.fitted_se
     assert (away < 4.5).all()
     assert (fit.fitted_se < NOISE).all()
+
+
+def place(table: np.ndarray, placed: list[Placed]) -> Placed | None:
+    """Take the most probable further change from a table of log odds."""
+    design = build_design(series(noisy(np.zeros(8), 1)), fleet_with(white_sd=NOISE))
+    walk = _Search(design, PATTERNS, np.full((2, 8), -4.0), 2.0)
+    walk.tables[tuple(sorted(placed))] = table
+    return walk._best(placed)
+
+
+def test_what_is_left_at_the_place_of_a_change_hides_no_other_change():
+    # Hand-solved: steps at 3 (there already, 9 left) and beside it (8), and one at 6 with 4, over the 2 needed.
+    table = np.full((2, 8), -np.inf)
+    table[0, [3, 4, 6]] = 9.0, 8.0, 4.0
+    assert place(table, []) == Placed(0, 3)
+    assert place(table, [Placed(0, 3)]) == Placed(0, 6)
+    table[0, 6] = 1.0
+    assert place(table, [Placed(0, 3)]) is None
+    # Another pattern beside a change that is furthest ahead by itself is taken, as two changes may be near.
+    table[1, 4] = 10.0
+    assert place(table, [Placed(0, 3)]) == Placed(1, 4)

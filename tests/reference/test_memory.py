@@ -22,7 +22,9 @@ from tests.reference.test_regression import effect_of
 
 def fit_without_changes(panel: Panel, fleet: Fleet) -> UnitFit:
     design = build_design(panel, fleet)
-    return fit_unit(panel, design, (), SearchResult((), (), (), held_beside(design, (), [])), fleet)
+    return fit_unit(
+        panel, design, (), SearchResult((), (), (), held_beside(design, (), []), np.zeros((0, 0))), fleet
+    )
 
 
 def lake_huron() -> tuple[np.ndarray, np.ndarray]:
