@@ -8,7 +8,7 @@ import numpy as np
 
 from driftwatch.causes.drift import pressure_drift, pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
-from driftwatch.causes.learned import LearnedSignature, learn_signatures, with_learned
+from driftwatch.causes.learned import Logged, learn_from_log, with_learned
 from driftwatch.causes.prior import log_prior
 from driftwatch.causes.results import CauseFinding
 from driftwatch.causes.signatures import families, slope_families
@@ -48,8 +48,8 @@ class FleetQuantities:
         The noise without them.
     rates : dict
         Profile -> pack -> prior of its growth.
-    learned : dict
-        Profile -> cause -> what logged work of that kind did.
+    logged : dict
+        Profile -> what the log says: what logged work did, and how often entries are right.
 
     """
 
@@ -57,7 +57,7 @@ class FleetQuantities:
     disturbance: dict[str, float]
     fleet: Fleet
     rates: dict[str, dict[str, RatePrior]]
-    learned: dict[str, dict[str, LearnedSignature]]
+    logged: dict[str, Logged]
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
     clean = [without_faults(panel, rough, disturbance) for panel in panels]
     fleet = fit_fleet(clean, settings.shifts_to_learn)
     names = sorted({p.profile.name for p in clean})
-    learned = {n: learn_signatures([p for p in clean if p.profile.name == n], fleet) for n in names}
-    return FleetQuantities(rough, disturbance, fleet, fleet_rates(clean), learned)
+    logged = {n: learn_from_log([p for p in clean if p.profile.name == n], fleet) for n in names}
+    return FleetQuantities(rough, disturbance, fleet, fleet_rates(clean), logged)
 
 
 def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judged:
@@ -106,15 +106,16 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     if len(panel.days) < settings.least_snapshots or not panel.cells:
         return Judged(panel.usable, panel.slips, panel.disturbance)
     design = build_design(panel, known.fleet)
-    signatures = with_learned(
-        families(panel, known.fleet), panel, known.fleet, known.learned.get(panel.profile.name, {})
-    )
+    logged = known.logged[panel.profile.name]
+    signatures = with_learned(families(panel, known.fleet), panel, known.fleet, logged.signatures)
     patterns = tuple(f.pattern for f in signatures)
-    prior = log_prior(panel, signatures, settings.event_slack_days)
+    prior = log_prior(panel, signatures, settings.event_slack_days, logged.right)
     threshold = THRESHOLD_AT_5_PERCENT + float(np.log(0.05 / settings.false_alarm_rate))
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
-    causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
+    causes = explain_changes(
+        panel, signatures, found, settings.event_slack_days, settings.least_probability, logged.right
+    )
     slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
     drifting = pressure_drift(pressure_from_start(slopes, drifts, design.signal), signatures, found.left)

@@ -18,7 +18,7 @@ from typing import TypeVar
 
 from driftwatch.assessment.coding import Coding
 from driftwatch.assessment.judge import FleetQuantities, Judged, learn_fleet
-from driftwatch.causes.learned import LearnedSignature
+from driftwatch.causes.learned import LearnedSignature, Logged
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.panel.fingerprint import content_mark
@@ -47,7 +47,7 @@ T = TypeVar("T")
 CODING = Coding(
     (
         Judged, UnitFit, Change, CauseFinding, SignalEffect, Event, PackForecast, Standing,
-        FleetQuantities, Fleet, SignalNoise, RatePrior, LearnedSignature,
+        FleetQuantities, Fleet, SignalNoise, RatePrior, LearnedSignature, Logged,
     )
 )  # fmt: skip
 

@@ -40,8 +40,12 @@ def explain_changes(
     found: SearchResult,
     slack_days: float,
     least: float,
+    right: float = LOG_IS_RIGHT,
 ) -> list[CauseFinding]:
-    """Give the findings of every change; causes under `least` are left out."""
+    """Give the findings of every change; causes under `least` are left out.
+
+    `right` is the chance that an entry of power, load or fluid work acted.
+    """
     findings: list[CauseFinding] = []
     for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
         chances = _chances(families, table, place)
@@ -79,16 +83,16 @@ def explain_changes(
                 )
             )
         renewed = chances.get(("rebuild",), 0.0)
-        findings += _hidden(panel, number, place, renewed, slack_days) if renewed >= least else []
+        findings += _hidden(panel, number, place, renewed * right, slack_days) if renewed >= least else []
     return findings
 
 
 def _hidden(
-    panel: Panel, number: int, place: Placed, rebuilt: float, slack_days: float
+    panel: Panel, number: int, place: Placed, probability: float, slack_days: float
 ) -> list[CauseFinding]:
     """What the log says was done at a rebuild: its traces cannot be told from the new base.
 
-    So the readings say nothing of it, and the log is believed as far as it usually is right.
+    So the readings say nothing of it, and the log is believed as far as this fleet's is right.
     """
     found = []
     for event in panel.events:
@@ -97,7 +101,7 @@ def _hidden(
             found.append(
                 CauseFinding(
                     cause=event.kind,
-                    probability=LOG_IS_RIGHT * rebuilt,
+                    probability=probability,
                     index=place.index,
                     drift=False,
                     change=number,

@@ -16,8 +16,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.special import expit, logit, logsumexp
 
+from driftwatch.causes.prior import LOG_IS_RIGHT
 from driftwatch.causes.signatures import Family, families
 from driftwatch.changes.evidence import Effects, Pattern, log_factors, stack
 from driftwatch.panel.noise import Fleet, corrected
@@ -32,9 +33,10 @@ BEFORE = 3
 AFTER = 4
 #: No other entry may lie within so many days.
 ALONE_DAYS = 60.0
-#: Odds, before its readings are seen, that an entry is right, and that it stands for another cause.
-RIGHT = 1.5
+#: Odds, before its readings are seen, that an entry that did not act stands for another cause.
 OTHERWISE = 0.1
+#: The usual chance that an entry acted counts as this many entries.
+USUAL_ENTRIES = 6.0
 #: Variance of the difference of two medians of three readings, in variances of one, noise wandering slowly.
 OF_MEDIANS = 1.0
 #: Rounds of fitting; they settle after a few.
@@ -74,22 +76,59 @@ class LearnedSignature:
     events: float
 
 
-def learn_signatures(panels: Sequence[Panel], fleet: Fleet) -> dict[str, LearnedSignature]:
-    """Learn from the logged events of all panels; causes with too few believed ones are left out."""
+@dataclass(frozen=True)
+class Logged:
+    """What a fleet's log says of the fleet.
+
+    Attributes
+    ----------
+    signatures : dict
+        Cause -> what logged work of that kind did; causes with too few believed entries are left out.
+    right : float
+        Chance that an entry of such work acted.
+
+    """
+
+    signatures: dict[str, LearnedSignature]
+    right: float
+
+
+def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
+    """Learn from the logged events of all panels of one profile."""
     groups = sorted({_group(c) for p in panels for c in p.cells if c.mode})
     rows: dict[str, list[Floats]] = {cause: [] for cause in LEARNED}
-    beliefs: dict[str, list[float]] = {cause: [] for cause in LEARNED}
+    told: dict[str, list[float]] = {cause: [] for cause in LEARNED}
     for panel in panels:
         for event in panel.events:
             change = _change(panel, fleet, event.happened_at) if event.kind in LEARNED else None
             if change is not None:
                 rows[event.kind].append(_by_group(panel, fleet, change, groups))
-                beliefs[event.kind].append(_belief(panel, fleet, change, event.kind))
-    return {
-        cause: _fit(np.stack(rows[cause]), np.array(beliefs[cause]), groups)
+                told[event.kind].append(_evidence(panel, fleet, change, event.kind))
+    beliefs = {cause: _belief(np.array(told[cause]), LOG_IS_RIGHT) for cause in LEARNED}
+    signatures = {
+        cause: _fit(np.stack(rows[cause]), beliefs[cause], groups)
         for cause in LEARNED
-        if sum(beliefs[cause]) >= LEAST_EVENTS
+        if beliefs[cause].sum() >= LEAST_EVENTS
     }
+    return Logged(signatures, _share_right(np.concatenate([told[cause] for cause in LEARNED])))
+
+
+def _share_right(evidence: Floats) -> float:
+    """Chance that an entry acted, from what the readings say for each (E,), leaning on the usual chance.
+
+    The share of entries believed, in which they are believed as far as that share says (EM for a proportion,
+    with a beta prior).
+    """
+    right = LOG_IS_RIGHT
+    for _ in range(ROUNDS):
+        believed = float(_belief(evidence, right).sum())
+        right = (USUAL_ENTRIES * LOG_IS_RIGHT + believed) / (USUAL_ENTRIES + len(evidence))
+    return right
+
+
+def _belief(evidence: Floats, right: float) -> Floats:
+    """Probability that each of some entries acted, if a share `right` of all does."""
+    return np.asarray(expit(logit(right) + evidence))
 
 
 def with_learned(
@@ -151,8 +190,8 @@ def _by_group(panel: Panel, fleet: Fleet, change: Floats, groups: list[Group]) -
     return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
 
 
-def _belief(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> float:
-    """Probability that a change is what was logged, against no effect and all that may have been instead."""
+def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> float:
+    """Log Bayes factor of a change being what was logged, against no effect and all else that it may be."""
     names = sorted({c.signal for c in panel.cells})
     noise = [fleet.noise[c.signal] for c in panel.cells]
     common = np.array([n.common_white_sd**2 + n.common_wander_sd**2 for n in noise])
@@ -167,10 +206,10 @@ def _belief(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> float:
     steps = [f for f in families(panel, fleet) if f.pattern.kind == "step"]
     signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
     factors = log_factors(effects, stack([f.pattern for f in steps]), signal)[:, 0]
-    odds = np.array([(RIGHT if f.causes == (cause,) else OTHERWISE) * f.share for f in steps])
-    weighed = factors + np.log(odds)
-    right = logsumexp(weighed[[f.causes == (cause,) for f in steps]])
-    return float(np.exp(right - np.logaddexp(0.0, logsumexp(weighed))))
+    weighed = factors + np.log([f.share for f in steps])
+    right = np.array([f.causes == (cause,) for f in steps])
+    otherwise = np.logaddexp(0.0, np.log(OTHERWISE) + logsumexp(weighed[~right]))
+    return float(logsumexp(weighed[right]) - otherwise)
 
 
 def _fit(changes: Floats, belief: Floats, groups: list[Group]) -> LearnedSignature:

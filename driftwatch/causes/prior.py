@@ -25,7 +25,9 @@ UNLOGGED_PER_YEAR = {
 }
 #: Chance that a logged event really acted.
 LOG_IS_RIGHT = 0.6
-#: What else an entry may stand for.
+#: Work of which entries are wrong, or without effect, more often in one fleet than in another.
+OFTEN_WRONG = ("power", "load", "fluid")
+#: What an entry may stand for.
 MEANINGS: dict[str, dict[str, float]] = {
     "power": {"power": LOG_IS_RIGHT, "relearn": 0.1},
     "load": {"load": LOG_IS_RIGHT},
@@ -43,14 +45,19 @@ SAME_VISIT = 0.05
 SAME_VISIT_CLEARED = 0.01
 
 
-def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> Floats:
-    """Log prior odds of every family at every snapshot, shape (K, T); -inf at the first snapshot."""
+def log_prior(
+    panel: Panel, families: tuple[Family, ...], slack_days: float, right: float = LOG_IS_RIGHT
+) -> Floats:
+    """Log prior odds of every family at every snapshot, shape (K, T); -inf at the first snapshot.
+
+    `right` is the chance that an entry of power, load or fluid work acted.
+    """
     gaps = np.diff(panel.days, prepend=panel.days[:1]) / 365.25
     odds = {cause: rate * gaps for cause, rate in UNLOGGED_PER_YEAR.items()}
     for event in panel.events:
         near = nearness(panel, event, slack_days)
         for cause, chance in MEANINGS.get(event.kind, {}).items():
-            share = chance * near
+            share = (right if cause == event.kind and cause in OFTEN_WRONG else chance) * near
             odds[cause] = odds[cause] + share / (1.0 - np.minimum(share, 0.95))
     rows = []
     for family in families:
@@ -58,7 +65,7 @@ def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> 
         row = odds[parts[0]]
         if len(parts) == 2:
             # Both in one visit: where one acted, the other did as well.
-            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days)
+            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days, right)
             if "relearn" in parts and not np.isfinite(panel.learn_counts).any():
                 row = row * CLEARED_UNCOUNTED
         rows.append(row * family.share)
@@ -66,7 +73,7 @@ def log_prior(panel: Panel, families: tuple[Family, ...], slack_days: float) -> 
         return np.log(np.stack(rows))
 
 
-def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
+def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: float) -> Floats:
     """Odds, given one of two causes at a snapshot, that the other acted in the same visit, shape (T,).
 
     Two entries on nearly the same day are one visit: if one of them is misdated, so is the other.
@@ -80,9 +87,9 @@ def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
                 mass += near + np.r_[near[1:], 0.0] + np.r_[0.0, near[:-1]]
         logged.append(np.minimum(mass, 1.0))
     both = np.minimum(logged[0], logged[1])
-    right = LOG_IS_RIGHT / (1.0 - LOG_IS_RIGHT)
+    odds = right / (1.0 - right)
     unlogged = SAME_VISIT_CLEARED if "relearn" in causes else SAME_VISIT
-    return np.asarray(unlogged * (1.0 - both) + right * both)
+    return np.asarray(unlogged * (1.0 - both) + odds * both)
 
 
 def nearness(panel: Panel, event: Event, slack_days: float) -> Floats:

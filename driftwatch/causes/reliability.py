@@ -1,10 +1,9 @@
 """Probabilities as they hold, not as the model alone has them.
 
 The model is surer than it should be of what nobody logged, since the world has more ways than its families;
-and less sure than it might be of falling supply pressure, whose rivals (ageing fluid, wear of all packs) are
-given much room, and of wear. So the log odds of the model are read off against those that held on invented
-fleets whose truth is known (two simulators, four difficulties, seeds 61, 62, 71, 72, 81 and 82), straight
-between the points below and level beyond them. docs/statistics.md has the table on other seeds.
+and less sure than it might be of wear. So the log odds of the model are read off against those that held on
+invented fleets whose truth is known (two simulators, four difficulties, seeds 61, 62, 71, 72, 81 and 82),
+straight between the points below and level beyond them. docs/statistics.md has the table on other seeds.
 """
 
 from __future__ import annotations
@@ -19,10 +18,10 @@ UNLOGGED = (
     (-4.0, -2.6, -1.1, -0.45, 0.3, 1.0, 1.75, 2.75, 3.9, 5.4, 8.4, 14.0),
     (-4.0, -3.0, -2.7, -1.9, -1.8, -1.15, -0.65, 0.2, 0.75, 1.6, 2.0, 2.65),
 )
-#: ... for supply pressure, ...
+#: ... for supply pressure that began to fall at some time (seeds 51, 61, 62, 71, 81 and 91), ...
 PRESSURE = (
-    (-3.5, -2.6, -1.8, -1.1, -0.46, 0.25, 1.0, 1.8, 4.0, 8.4),
-    (-3.0, -1.3, -0.4, 0.0, 0.8, 1.4, 1.8, 2.5, 2.9, 3.5),
+    (-4.0, -2.5, -1.5, -0.4, 0.3, 1.0, 1.8, 4.0, 8.4),
+    (-3.5, -1.8, -1.0, -0.7, 0.3, 0.9, 2.2, 2.6, 3.5),
 )
 #: ... and for wear.
 WEAR = ((-3.4, -1.8, -1.1, -0.4, 0.3, 1.0, 1.8, 2.8, 5.0), (-3.9, -2.3, -1.1, -0.7, 0.6, 1.5, 3.0, 4.2, 5.0))

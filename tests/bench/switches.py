@@ -15,6 +15,8 @@ import numpy as np
 
 from driftwatch.assessment import assess, judge
 from driftwatch.causes import identify
+from driftwatch.causes.learned import Logged
+from driftwatch.causes.prior import LOG_IS_RIGHT
 from driftwatch.causes.signatures import Family
 from driftwatch.changes import design, estimates
 from driftwatch.panel.noise import Fleet
@@ -77,7 +79,7 @@ def _families(keep: Callable[[Family], bool]) -> Iterator[None]:
 
 @contextmanager
 def _general_signatures() -> Iterator[None]:
-    with patch.object(judge, "learn_signatures", lambda *given: {}):
+    with patch.object(judge, "learn_from_log", lambda *given: Logged({}, LOG_IS_RIGHT)):
         yield
 
 

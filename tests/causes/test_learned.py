@@ -11,20 +11,24 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from driftwatch.causes.learned import (
     CELLS_DIFFER,
     LEARNED_SHARE,
     LEAST_EVENTS,
     LEAST_SPREAD,
+    USUAL_ENTRIES,
     Group,
     LearnedSignature,
     _change,
     _fit,
     _group,
-    learn_signatures,
+    _share_right,
+    learn_from_log,
     with_learned,
 )
+from driftwatch.causes.prior import LOG_IS_RIGHT
 from driftwatch.causes.signatures import families
 from driftwatch.changes.evidence import Effects, log_factors, stack
 from driftwatch.panel.build import panels
@@ -71,12 +75,16 @@ def ways(signature: LearnedSignature) -> tuple[Floats, Floats, Floats]:
     return tuple(np.array([part[g] for g in direction()]) for part in parts)  # type: ignore[return-value]
 
 
+def signatures(made: list[Panel]) -> dict[str, LearnedSignature]:
+    return learn_from_log(made, known().fleet).signatures
+
+
 # --- from events to a signature -----------------------------------------------------------------------------
 
 
 def test_the_direction_that_was_put_in_comes_out():
     made = [worked(p, s) for p, s in zip(fleet_units()[:6], sized(6), strict=True)]
-    learned = learn_signatures(made, known().fleet)
+    learned = signatures(made)
     assert set(learned) == {"power"}
     truth, seen, error = ways(learned["power"])
     # 24 groups, errors from five spare events: Student's t, the largest of them within six.
@@ -90,8 +98,8 @@ def test_entries_without_effect_are_not_believed_and_do_not_blur_what_is_learned
     units = fleet_units()
     real = [worked(p, s) for p, s in zip(units[:6], sized(6), strict=True)]
     empty = [worked(p, 0.0) for p in units[6:12]]
-    assert learn_signatures(empty, known().fleet) == {}
-    learned = learn_signatures([*real, *empty], known().fleet)["power"]
+    assert signatures(empty) == {}
+    learned = signatures([*real, *empty])["power"]
     assert learned.events < 7.0
     truth, seen, _ = ways(learned)
     assert np.abs(seen - truth).max() < 0.2
@@ -100,22 +108,22 @@ def test_entries_without_effect_are_not_believed_and_do_not_blur_what_is_learned
 def test_entries_of_another_cause_than_acted_are_not_believed():
     # Power acted, the log says fluid: the readings look like power, so nothing is learned of fluid.
     made = [worked(p, s, "fluid") for p, s in zip(fleet_units()[:6], sized(6), strict=True)]
-    assert learn_signatures(made, known().fleet) == {}
+    assert signatures(made) == {}
 
 
 def test_of_too_few_events_nothing_is_learned():
     assert LEAST_EVENTS == 3.0
     made = [worked(p, SIZE) for p in fleet_units()[:2]]
-    assert learn_signatures(made, known().fleet) == {}
-    assert learn_signatures(fleet_units(), known().fleet) == {}
-    assert learn_signatures([], known().fleet) == {}
+    assert signatures(made) == {}
+    assert signatures(fleet_units()) == {}
+    assert signatures([]) == {}
 
 
 def test_events_of_a_simulated_fleet_teach_what_its_controllers_do():
     # The simulator's load change moves tow and hardly normal; nothing tells the program how far, but this.
     log = (LogEntry(360.0, "load", 900.0, "kg"),)
     made = [records_of(plan(Action("load", 360.0, 25.0, mode="tow"), log=log), seed) for seed in range(5)]
-    learned = learn_signatures([panels(r)[0] for r in made], known().fleet)["load"]
+    learned = signatures([panels(r)[0] for r in made])["load"]
     tow, normal = (learned.direction["apply_trim", mode, True] for mode in ("tow", "normal"))
     assert tow > 5.0 * abs(normal)
     assert learned.magnitude > 0.0
@@ -123,7 +131,55 @@ def test_events_of_a_simulated_fleet_teach_what_its_controllers_do():
 
 
 def test_a_fleet_learns_only_from_its_own_transmission_type():
-    assert learned_from(quiet_records()).learned == {"generic-6": {}}
+    logged = learned_from(quiet_records()).logged
+    assert set(logged) == {"generic-6"}
+    assert logged["generic-6"].signatures == {}
+    # The few entries of a fleet to which nothing happened are all wrong.
+    assert logged["generic-6"].right < LOG_IS_RIGHT
+
+
+# --- how far the log is right -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("evidence", "right"),
+    [
+        # Hand-solved: six usual entries of which 0.6 act, and the given ones, which surely did or did not.
+        ([], 0.6),
+        ([50.0] * 9, (3.6 + 9.0) / 15.0),
+        ([-50.0] * 9, 3.6 / 15.0),
+        ([50.0, 50.0, -50.0], (3.6 + 2.0) / 9.0),
+        # Entries of which the readings say nothing leave it as it is.
+        ([0.0] * 20, 0.6),
+    ],
+)
+def test_the_share_of_entries_that_acted(evidence, right):
+    assert (USUAL_ENTRIES, LOG_IS_RIGHT) == (6.0, 0.6)
+    assert _share_right(np.array(evidence)) == pytest.approx(right, abs=1e-6)
+
+
+def test_a_share_of_half_sure_entries_is_where_it_does_not_move():
+    # Second implementation: the fixed point r = (3.6 + sum of beliefs at r) / (6 + n), by Brent's method.
+    evidence = np.array([2.0, 1.0, 3.0, -1.0, 2.5, -0.5, 4.0])
+
+    def gap(r: float) -> float:
+        believed = 1.0 / (1.0 + np.exp(-(np.log(r / (1.0 - r)) + evidence)))
+        return float((3.6 + believed.sum()) / 13.0 - r)
+
+    assert _share_right(evidence) == pytest.approx(brentq(gap, 0.01, 0.99), abs=1e-3)
+
+
+def test_a_careful_log_is_believed_further_than_one_of_which_little_shows():
+    units = fleet_units()
+    real = [worked(p, s) for p, s in zip(units[:8], sized(8), strict=True)]
+    empty = [worked(p, 0.0) for p in units[8:16]]
+    careful, careless, both = (
+        learn_from_log(made, known().fleet).right for made in (real, empty, [*real, *empty])
+    )
+    # Hand-solved bounds: all eight believed, or all but one; none believed, or two.
+    assert 10.6 / 14.0 < careful <= 11.6 / 14.0
+    assert 3.6 / 14.0 <= careless < 5.6 / 14.0
+    assert careless < both < careful
 
 
 # --- the steps, by hand -------------------------------------------------------------------------------------

@@ -72,32 +72,35 @@ def test_an_entry_lies_in_one_gap_at_most(snapshot, slack):
 def test_two_entries_on_one_day_are_one_visit():
     # Hand-solved: the gap of the entries, and the ones beside it, hold both surely: given one of the two, the
     # other acted with the odds that an entry is right, 0.6 / 0.4.
-    odds = _beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"), SLACK)
+    odds = _beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"), SLACK, LOG_IS_RIGHT)
     np.testing.assert_allclose(odds[5:8], LOGGED, rtol=1e-2)
     np.testing.assert_allclose(odds[[1, 2, 10, 11]], SAME_VISIT, rtol=1e-3)
 
 
 def test_one_entry_alone_says_nothing_of_another_cause():
     for log in ((), (entry("power", 5.5),), (entry("power", 5.5), entry("other", 5.5))):
-        np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK), SAME_VISIT)
+        np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK, LOG_IS_RIGHT), SAME_VISIT)
 
 
 def test_clearing_beside_other_work_is_rarer_unless_both_are_logged():
-    alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK)
-    both = _beside(unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK)
+    alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT)
+    both = _beside(
+        unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT
+    )
     np.testing.assert_allclose(alone, SAME_VISIT_CLEARED)
     assert both[6] == pytest.approx(LOGGED, rel=1e-2)
 
 
 def test_entries_half_a_year_apart_are_two_visits():
-    odds = _beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"), SLACK)
+    odds = _beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"), SLACK, LOG_IS_RIGHT)
     np.testing.assert_allclose(odds, SAME_VISIT, rtol=1e-3)
 
 
 def test_order_of_a_pair_does_not_matter_to_its_visit():
     panel = unit(entry("power", 5.5), entry("load", 6.2))
     np.testing.assert_allclose(
-        _beside(panel, ("power", "load"), SLACK), _beside(panel, ("load", "power"), SLACK)
+        _beside(panel, ("power", "load"), SLACK, LOG_IS_RIGHT),
+        _beside(panel, ("load", "power"), SLACK, LOG_IS_RIGHT),
     )
 
 
@@ -122,6 +125,19 @@ def test_prior_odds_of_a_cause_alone_and_of_a_pair():
     assert prior_of(logged, ("power",))[0] == 0.0
 
 
+@pytest.mark.parametrize("share", [0.2, 0.9])
+def test_entries_count_as_far_as_this_fleets_are_right(share):
+    # Hand-solved: odds of the share, for work that fleets log more or less carefully; a relearn as ever.
+    panel = unit(entry("load", 5.5), entry("relearn", 9.5))
+    every = families(panel, known().fleet)
+    here = 1.0 - np.exp(-5.0)
+    for cause, snapshot, right in (("load", 6, share), ("relearn", 10, LOG_IS_RIGHT)):
+        row = next(i for i, f in enumerate(every) if f.causes == (cause,))
+        odds = np.exp(log_prior(panel, every, SLACK, share)[row, snapshot]) / every[row].share
+        rate = UNLOGGED_PER_YEAR[cause] * DAYS / 365.25
+        assert odds == pytest.approx(rate + right * here / (1.0 - right * here))
+
+
 @few
 @given(st.floats(0.2, 10.8), st.integers(-3000, 3000))
 def test_prior_odds_do_not_depend_on_the_calendar(snapshot, days):
@@ -138,12 +154,11 @@ def test_prior_odds_do_not_depend_on_the_calendar(snapshot, days):
 # --- what a rebuild hides -----------------------------------------------------------------------------------
 
 
-def hidden(*log: Event, index: int = 6, rebuilt: float = 0.8) -> list[CauseFinding]:
-    return _hidden(unit(*log), 0, Placed(0, index), rebuilt, SLACK)
+def hidden(*log: Event, index: int = 6) -> list[CauseFinding]:
+    return _hidden(unit(*log), 0, Placed(0, index), 0.48, SLACK)
 
 
-def test_what_the_log_says_was_done_at_a_rebuild_is_believed_as_far_as_logs_are_right():
-    # Hand-solved: an entry is right with 0.6, and there was a rebuild with 0.8.
+def test_what_the_log_says_was_done_at_a_rebuild_is_a_finding():
     found = hidden(entry("fluid", 5.5))
     assert [(f.cause, f.index, f.drift) for f in found] == [("fluid", 6, False)]
     assert found[0].probability == pytest.approx(0.48)

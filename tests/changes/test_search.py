@@ -120,7 +120,7 @@ def place(table: np.ndarray, placed: list[Placed]) -> Placed | None:
 
 
 def test_what_is_left_at_the_place_of_a_change_hides_no_other_change():
-    # Hand-solved: steps at 3 (there already, 9 left) and beside it (8), and one at 6 with 4, over the 2 needed.
+    # Hand-solved: steps at 3 (there already, 9 left), beside it (8), and at 6 with 4, over the 2 needed.
     table = np.full((2, 8), -np.inf)
     table[0, [3, 4, 6]] = 9.0, 8.0, 4.0
     assert place(table, []) == Placed(0, 3)
