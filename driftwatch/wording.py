@@ -156,6 +156,18 @@ def signed(value: float | None) -> str:
     return ("+" if value > 0 else "") + number(value)
 
 
+def to_noise(value: float | None, sd: float | None) -> str:
+    """Give a change, its sign shown, with as many places as its noise, of standard deviation `sd`, bears."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    if not sd or not math.isfinite(sd):
+        return signed(value)
+    places = max(math.ceil(-math.log10(abs(sd) / 3.0)), 0)
+    if round(value, places) == 0:
+        return grouped(0.0, places)
+    return ("+" if value > 0 else "") + grouped(value, places)
+
+
 def percent(value: float | None) -> str:
     """Give a share in whole per cent, never a false 0 or 100."""
     if value is None or not math.isfinite(value):

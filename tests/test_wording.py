@@ -27,6 +27,7 @@ from driftwatch.wording import (
     rough,
     set_distance,
     shown,
+    to_noise,
     unit_sign,
     wording,
     written,
@@ -131,3 +132,25 @@ def test_no_share_short_of_certain_is_said_to_be(share):
 def test_a_rough_number_is_within_five_per_cent(value):
     told = float(plain(rough(value)).replace(" ", ""))
     assert told == pytest.approx(value, rel=0.5 if value < 0.01 else 0.051)
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "said"),
+    [
+        # Hand-solved: the last place is the first that is no coarser than a third of the noise.
+        (-0.0021, 0.33, "0.0"),
+        (0.26, 0.33, "+0.3"),
+        (28.17, 3.3, "+28"),
+        (-0.0132, 0.0052, "\u22120.013"),
+        (8.4987, 0.3, "+8.5"),
+        (-0.04, 0.3, "0.0"),
+        (1234.4, 900.0, "+1\u202f234"),
+        # Of unknown noise, three figures.
+        (0.2345, None, "+0.23"),
+        (0.2345, 0.0, "+0.23"),
+        (None, 0.3, "–"),
+        (float("nan"), 0.3, "–"),
+    ],
+)
+def test_a_change_has_the_places_that_its_noise_bears(value, sd, said):
+    assert to_noise(value, sd) == said

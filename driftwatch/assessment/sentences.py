@@ -128,7 +128,7 @@ def too_few_sentence(snapshots: int) -> str:
 
 def _when(after: date | None, by: date | None, drift: bool) -> str:
     if drift:
-        return f"since about {day(after)}" if after else "since before the first snapshot"
+        return f"since about {day(after)}" if after else "whose beginning cannot be told"
     if after and by:
         return f"between {day(after)} and {day(by)}"
     return f"by {day(by)}" if by else ""

@@ -15,6 +15,8 @@ RECENT_DAYS = 180
 LIKELY = 0.5
 #: At most so many matters in one sentence.
 MOST_MATTERS = 3
+NOT_NEAR = "no clutch is near its limit"
+UNTOLD = "how near its clutches are to their limits cannot be told"
 CHANGE_WORDS = {
     "power": "a change of engine power",
     "load": "a change of load",
@@ -50,7 +52,7 @@ def unit_state(
         )
         if holds
     )
-    return state, _sentence(matters, changes, last if "stale" in kinds else None)
+    return state, _sentence(matters, changes, bool(clutches), last if "stale" in kinds else None)
 
 
 def _urgent(likely: list[Finding], clutches: list[ClutchOutlook], kinds: set[str]) -> list[str]:
@@ -86,15 +88,19 @@ def _happened(finding: Finding) -> str:
     return f"there was {word} {CHANGE_WORDS[finding.cause]}"
 
 
-def _sentence(matters: list[str], changes: list[Finding], last_read: date | None) -> str:
-    """Join the matters; without any, say since when it is steady; `last_read` is set if long ago."""
+def _sentence(matters: list[str], changes: list[Finding], forecast: bool, last_read: date | None) -> str:
+    """Join the matters; without any, say since when it is steady; `last_read` is set if long ago.
+
+    `forecast` is False where no pack has volumes and a limit to be held against.
+    """
+    limits = NOT_NEAR if forecast else UNTOLD
     if matters:
         text = listed(matters[:MOST_MATTERS])
     elif changes:
         newest = max(changes, key=lambda f: f.by or date.min)
-        text = f"steady since {_month(newest)}, when {_happened(newest)}; no clutch is near its limit"
+        text = f"steady since {_month(newest)}, when {_happened(newest)}; {limits}"
     else:
-        text = "nothing has changed beyond noise, and no clutch is near its limit"
+        text = f"nothing has changed beyond noise{', and' if forecast else ';'} {limits}"
     if last_read:
         return f"As last read on {day(last_read)}: {text}."
     return f"{text[:1].upper()}{text[1:]}."

@@ -218,7 +218,7 @@ def _moved(
 
 
 def drift_finding(panel: Panel, slopes: Effects, probability: float) -> CauseFinding:
-    """A pressure drift that was there from the first snapshot on."""
+    """A pressure drift whose beginning was not found."""
     effects = _at(slopes, 0)
     modes, shifts = _touched(panel, effects)
     return CauseFinding(

@@ -164,7 +164,7 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
     none = [sentences.cause(c) for c in ("power", "load", "fluid", "wear") if c not in told]
     if none:
         says += f" Nothing is put down to {_or_listed(none)}."
-    rows = tuple((s.label, percent(s.share), f"{percent(s.low)} to {percent(s.high)}") for s in shares)
+    rows = tuple((s.label, percent(s.share), _from_to(percent(s.low), percent(s.high))) for s in shares)
     return Chart(
         "shares",
         "What the change is made of",
@@ -173,6 +173,11 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
         picture.figure(),
         Table("Shares of the change", ("Cause", "Share", "Could be"), rows),
     )
+
+
+def _from_to(low: str, high: str) -> str:
+    """Give a range in words; one word where both ends are said alike."""
+    return low if low == high else f"{low} to {high}"
 
 
 def _or_listed(items: Sequence[str]) -> str:

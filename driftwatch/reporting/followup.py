@@ -38,7 +38,7 @@ from driftwatch.wording import (
     percent,
     rate,
     shown,
-    signed,
+    to_noise,
     unit_sign,
 )
 
@@ -326,10 +326,10 @@ def _appendix(panel: Panel, moved: list[Move]) -> Table:
     for i, (cell, move) in enumerate(zip(panel.cells, moved, strict=True)):
         sides = [_reading(panel, at, i) for at in (move.before_at, move.after_at)]
         change = None if move.change is None else shown(move.change, cell.unit, change=True)
-        units = "–" if move.noise_units is None else signed(move.noise_units)
+        sd = change / move.noise_units if change and move.noise_units else None
         rows.append(
             (sentences.signal(cell.signal), cell.channel, cell.mode or "–", *sides[0], *sides[1],
-             signed(change), unit_sign(cell.unit), units)
+             to_noise(change, sd), unit_sign(cell.unit), to_noise(move.noise_units, 0.3))
         )  # fmt: skip
     return Table(
         "The last reading before and the last one since, as read; the change is that of the fitted course",

@@ -166,17 +166,20 @@ def odds(work: Sequence[WorkItem], chance_km: float) -> tuple[str, ...]:
     lines = []
     if clutches:
         lines.append(
-            f"Of the {count(len(clutches), 'clutch', 'clutches')} listed, about {sum(clutches):.1f} "
-            "should reach "
+            f"Of the {count(len(clutches), 'clutch', 'clutches')} listed, {_few(sum(clutches))} should reach "
             f"the limit within the next {set_distance(chance_km)}, by the chances given."
         )
     if found:
         lines.append(
-            f"Of the {count(len(found), 'finding')} listed, about {len(found) - sum(found):.1f} should "
-            "turn out "
+            f"Of the {count(len(found), 'finding')} listed, {_few(len(found) - sum(found))} should turn out "
             "not to be so."
         )
     return tuple(lines)
+
+
+def _few(expected: float) -> str:
+    """Give an expected number in words: with one decimal, or next to none."""
+    return f"about {expected:.1f}" if expected >= 0.05 else "hardly any"
 
 
 def _lead(

@@ -203,9 +203,9 @@ def _changes(analysis: UnitAnalysis) -> list[tuple[str, str, str, str]]:
         near = [f for f in found if f.by is not None and left < f.by <= right and change.kind != "bend"]
         best = max(near, key=lambda f: f.probability, default=None)
         words = _CHANGE.get(change.kind, change.kind)
-        told = f"{words} between {day(left)} and {day(right)}"
+        told = f"{words}, nine chances in ten between {day(left)} and {day(right)}"
         if best is not None:
-            told += f", {sentences.cause(best.cause)} {sentences.sure(best.probability)}"
+            told += f"; {sentences.cause(best.cause)} {sentences.sure(best.probability)}"
         made.append((chr(65 + k % 26), left.isoformat(), right.isoformat(), told))
     return made
 

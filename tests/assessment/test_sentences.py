@@ -60,9 +60,9 @@ def test_finding_sentences(said, sentence):
     assert plain(finding_sentence(*said)) == sentence
 
 
-def test_a_drift_before_the_first_snapshot_says_so():
+def test_a_drift_without_a_beginning_says_so():
     text = finding_sentence("pressure", 0.9, None, None, None, (), None, (), (), True)
-    assert "since before the first snapshot" in text
+    assert "a slow drift of supply pressure whose beginning cannot be told" in text
 
 
 @pytest.mark.parametrize(
@@ -176,4 +176,20 @@ FALLING = (Effect("apply_trim", "kPa", -2.0, -3.0, -1.0),)
     ],
 )
 def test_state_and_sentence_of_a_unit(findings, cautions, as_of, state, sentence):
-    assert unit_state(findings, [], cautions, as_of, date(2025, 6, 30)) == (state, sentence)
+    clear = outlook(None, None, None, None, "clear")
+    assert unit_state(findings, [clear], cautions, as_of, date(2025, 6, 30)) == (state, sentence)
+
+
+@pytest.mark.parametrize(
+    ("findings", "sentence"),
+    [
+        ([], "Nothing has changed beyond noise; how near its clutches are to their limits cannot be told."),
+        (
+            [finding("power", BY)],
+            "Steady since March 2025, when there was almost certainly a change of engine power; "
+            "how near its clutches are to their limits cannot be told.",
+        ),
+    ],
+)
+def test_without_volumes_nobody_says_that_no_clutch_is_near_its_limit(findings, sentence):
+    assert unit_state(findings, [], [], date(2026, 3, 1), date(2025, 6, 30)) == ("steady", sentence)

@@ -13,9 +13,12 @@ import pytest
 from reporting_factory import LOAD_STEP, analysis, caution, event, finding, outlook
 
 from driftwatch.assessment.results import Effect, Rival
+from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.explain import build_explain, write_explain
+from driftwatch.reporting.figures import sharing
 from driftwatch.reporting.owner import share_words
 from driftwatch.settings import Settings
+from tests.words import plain
 
 SETTINGS = Settings()
 TRAILER = event("load", 2800.0, "kg", "new trailer")
@@ -230,3 +233,12 @@ def test_a_share_is_said_with_its_range_and_never_as_the_whole():
     assert share_words(0.75, 0.57, 0.89) == "75\u202f% (it could be 57\u202f% to 89\u202f%)"
     assert share_words(0.998, 0.996, 1.0) == "over 99\u202f%"
     assert share_words(1.0, 0.97, 1.0) == "over 99\u202f% (it could be 97\u202f% to over 99\u202f%)"
+
+
+def test_a_range_whose_ends_are_said_alike_is_said_once():
+    shares = (
+        Share("load", "the trailer", 0.997, 0.993, 0.999, True),
+        Share("unexplained", "not explained", 0.3, 0.2, 0.4, False),
+    )
+    rows = sharing(shares, "the change").table.rows
+    assert [plain(row[2]) for row in rows] == ["over 99 %", "20 % to 40 %"]

@@ -207,6 +207,13 @@ def test_what_the_list_is_worth_is_said():
     assert review([analysis("U")]).odds == ()
 
 
+def test_a_list_of_sure_findings_claims_no_false_nought():
+    sure = analysis("P", findings=(finding("pressure", 0.98),))
+    assert [plain(line) for line in review([sure]).odds] == [
+        "Of the 1 finding listed, hardly any should turn out not to be so."
+    ]
+
+
 def test_what_it_cannot_know_is_told_from_what_is_missing():
     none = analysis("NV", clutches=(), signals=("apply_trim",), learn=float("nan"))
     none = replace(none, panel=replace(none.panel, fluid_temp_c=np.full(15, np.nan)))
