@@ -26,7 +26,7 @@ def question(start: Since) -> str:
     if start.event is None:
         return f"Something feels different since {day(start.on)}. Is there an explanation for it?"
     told = listed([event_words(e.kind, e.amount, e.amount_unit, e.note) for e in start.asked])
-    return f"On {day(start.on)} there was {told}. Does that explain the way it shifts since?"
+    return f"On {day(start.on)} there was {told}. Does that explain the way it has shifted since?"
 
 
 def cause_words(cause: str, start: Since) -> str:

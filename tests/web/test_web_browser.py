@@ -269,7 +269,7 @@ def test_the_owners_path_from_an_empty_store_to_the_printed_answer(reader, tmp_p
         )
         owner.page.locator("form", has=choice).get_by_role("button").click()
         frame = owner.page.frame_locator("iframe.report")
-        frame.get_by_text("Does that explain the way it shifts since?").wait_for(timeout=60_000)
+        frame.get_by_text("Does that explain the way it has shifted since?").wait_for(timeout=60_000)
         assert owner.printed(tmp_path) == 1
         owner.close()
 
