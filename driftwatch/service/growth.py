@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 HASTENING = (0.03, 0.06, 0.1, 0.15, 0.22, 0.32, 0.45)
 USUAL_SHARE = 0.75
 #: Prior share of each kind of shape; bends share theirs over the snapshots.
-SHAPE_SHARE = {"steady": 0.5, "bent": 0.25, "hastening": 0.25}
+SHAPE_SHARE = {"steady": 0.2, "bent": 0.2, "hastening": 0.6}
 #: How much likelier the rate changes at a known power or load change than elsewhere.
 AFTER_CHANGE = 10.0
 #: Unevenness of wear: sd of the volume gained over 10 000 km, as a share of the gain expected.

@@ -91,7 +91,7 @@ def report(title: str, card: Card) -> str:
         f"  Brier score {brier_score(card.said):.3f}",
         f"  service said, limit within 10 000 km: {_share(card.near)}",
         f"  service said, limit beyond 40 000 km: {_share(card.far)}",
-        f"  80 % interval covers: {_share(card.covered)}",
+        f"  80 % interval covers: {_share(card.covered)}; the limit comes earlier: {_share(card.early)}",
     ]
     return "\n".join(lines)
 

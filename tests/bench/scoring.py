@@ -22,7 +22,7 @@ The rules, in plain words:
 - **Service**: of packs whose limit lies within 10 000 km of the last snapshot (or is reached), how many are
   `plan` or `due`; of packs beyond 40 000 km, the same, which is then a wrong call. A pack of which no
   forecast is made is in neither. The 80 % interval is counted where the limit lies within 150 000 km and is
-  not yet reached.
+  not yet reached; a limit that comes before its early end is the dangerous miss.
 - **Placed late by**: for steps that were found, days from the cause to the first snapshot that shows it, as
   the finding says (`by`). **Found after n snapshots**: share of the causes other than wear that was found,
   by how many snapshots had been read since.
@@ -121,6 +121,7 @@ class Card:
     since: dict[int, list[bool]] = field(default_factory=lambda: {n: [] for n in SINCE})
     said: list[tuple[float, bool]] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
+    early: list[bool] = field(default_factory=list)
     near: list[bool] = field(default_factory=list)
     far: list[bool] = field(default_factory=list)
     mistakes: list[str] = field(default_factory=list)
@@ -233,6 +234,7 @@ def _score_outlook(card: Card, outlook: OutlookLike, left_km: float) -> None:
         low = outlook.remaining_km["p10"] or 0.0
         high = outlook.remaining_km["p90"]
         card.covered.append(low <= left_km <= (np.inf if high is None else high))
+        card.early.append(left_km < low)
 
 
 def _short(finding: FindingLike) -> str:

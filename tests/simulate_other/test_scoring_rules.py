@@ -189,16 +189,17 @@ def test_service_near_and_far(left, service, near, far):
 
 
 @pytest.mark.parametrize(
-    ("left", "low", "high", "covered"),
+    ("left", "low", "high", "covered", "early"),
     [
-        (20_000.0, 10_000.0, 30_000.0, [True]),
-        (9_000.0, 10_000.0, 30_000.0, [False]),
-        (20_000.0, 10_000.0, None, [True]),
-        (5_000.0, None, 30_000.0, [True]),
-        (0.0, 0.0, 10.0, []),
-        (160_000.0, 0.0, None, []),
+        (20_000.0, 10_000.0, 30_000.0, [True], [False]),
+        (9_000.0, 10_000.0, 30_000.0, [False], [True]),
+        (31_000.0, 10_000.0, 30_000.0, [False], [False]),
+        (20_000.0, 10_000.0, None, [True], [False]),
+        (5_000.0, None, 30_000.0, [True], [False]),
+        (0.0, 0.0, 10.0, [], []),
+        (160_000.0, 0.0, None, [], []),
     ],
 )
-def test_the_interval_is_counted_where_it_matters(left, low, high, covered):
+def test_the_interval_is_counted_where_it_matters(left, low, high, covered, early):
     card = Story(remaining_km=left).card(SaidOfUnit(clutches=(Outlook("plan", low, high),)))
-    assert card.covered == covered
+    assert (card.covered, card.early) == (covered, early)
