@@ -82,18 +82,19 @@ def _walk(
     marks = unit_marks(wanted, fleet_mark, settings) if kept else [""] * len(wanted)
     before = kept.present(marks) if kept else set()
 
-    def work(number: int) -> tuple[Judged, UnitAssessment, bool]:
+    def work(number: int) -> tuple[Judged, UnitAssessment, str | None]:
         panel, mark = wanted[number], marks[number]
         found = judged_from(kept.text(mark)) if kept and mark in before else None
         judged = found or judge_unit(panel, known, settings)
-        return judged, tell_unit(panel, judged, records.as_of, settings), found is None
+        to_keep = CODING.text(judged) if kept and found is None else None
+        return judged, tell_unit(panel, judged, records.as_of, settings), to_keep
 
     done: list[UnitAnalysis] = []
     made: list[tuple[str, str, str]] = []
-    for number, (judged, said, anew) in enumerate(each(work, len(wanted))):
+    for number, (judged, said, to_keep) in enumerate(each(work, len(wanted))):
         done.append(UnitAnalysis(judged.seen(wanted[number]), judged.fit, said))
-        if kept and anew:
-            made.append((marks[number], said.unit, CODING.text(judged)))
+        if kept and to_keep is not None:
+            made.append((marks[number], said.unit, to_keep))
             if len(made) == AT_A_TIME:
                 kept.add(made)
                 made.clear()
