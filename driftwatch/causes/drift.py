@@ -63,8 +63,8 @@ def pressure_drift(from_start: float, families: Sequence[Family], left: Floats) 
         Log odds of one more change of each family at each snapshot, beside all that were found.
 
     """
-    slow = np.array([f.pattern.kind == "bend" for f in families])
-    pressure = np.array([f.causes == ("pressure",) for f in families])
-    parts = np.array([from_start, logsumexp(left[slow & pressure]), logsumexp(left[~slow])])
-    parts = np.clip(parts, LEAST_LOG_ODDS, MOST_LOG_ODDS)
+    slow = np.array([f.pattern.kind == "bend" for f in families], dtype=bool)
+    pressure = np.array([f.causes == ("pressure",) for f in families], dtype=bool)
+    begun, sudden = (np.logaddexp.reduce(left[rows], axis=None) for rows in (slow & pressure, ~slow))
+    parts = np.clip([from_start, begun, sudden], LEAST_LOG_ODDS, MOST_LOG_ODDS)
     return float(expit(CONSTANT + np.array([FROM_START, LATER, SUDDEN]) @ parts))

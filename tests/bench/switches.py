@@ -113,7 +113,7 @@ def _as_the_model_says() -> Iterator[None]:
     def same(probability: float, *given: object) -> float:
         return probability
 
-    with patch.object(identify, "calibrated", same), patch.object(judge, "calibrated", same):
+    with patch.object(identify, "calibrated", same), patch.object(assess, "calibrated", same):
         yield
 
 

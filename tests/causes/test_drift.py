@@ -136,6 +136,12 @@ def test_slopes_and_a_weak_beginning_are_weighed_together(from_start, later, sud
     assert said == pytest.approx(1.0 / (1.0 + np.exp(-log_odds)))
 
 
+def test_without_families_to_weigh_the_slopes_alone_tell():
+    # Hand-solved: no family is as far from it as can be, 2.17 - 6 * 0.45 + 6 * 0.14.
+    said = pressure_drift(1.0, (), np.zeros((0, 6)))
+    assert said == pytest.approx(1.0 / (1.0 + np.exp(-(2.17 + 1.02 - 2.7 + 0.84))))
+
+
 def test_weak_beginnings_of_other_drifts_do_not_count():
     known, left = left_of(unit(), -2.0, -2.0)
     other = next(i for i, f in enumerate(known) if f.pattern.name == "ageing fluid")
