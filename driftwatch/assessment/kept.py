@@ -16,6 +16,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
 
+import numpy as np
+import scipy
+
 from driftwatch.assessment.coding import Coding
 from driftwatch.assessment.judge import FleetQuantities, Judged, learn_fleet
 from driftwatch.causes.learned import LearnedSignature, Logged
@@ -192,7 +195,7 @@ def _read(text: str | None, kind: type[T]) -> T | None:
 def _program() -> str:
     """Mark of the code that works things out, so that another version of it starts anew."""
     home = Path(__file__).parent.parent
-    digest = hashlib.sha256()
+    digest = hashlib.sha256(f"{np.__version__} {scipy.__version__}".encode())
     for block in BLOCKS:
         for source in sorted((home / block).rglob("*.py")):
             digest.update(source.read_bytes())
