@@ -100,5 +100,9 @@ def _stood(before: ChanceBefore, km: float) -> bool:
 
 
 def _chance(value: float) -> str:
-    """Never 0 or 100: both would claim more than draws can tell."""
-    return percent(min(max(value, 0.001), 0.999))
+    """Never 0 or 100, which draws cannot tell; nor, by rounding, at a level that it is beyond."""
+    said = percent(min(max(value, 0.001), 0.999))
+    for level in (RAISED_ABOVE, CLEARS_BELOW):
+        if said == percent(level) and value != level:
+            return f"just {'over' if value > level else 'under'} {said}"
+    return said

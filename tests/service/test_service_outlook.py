@@ -77,6 +77,22 @@ def test_a_reason_claims_no_false_nought_or_certainty(chance, said):
     assert "100 %" not in reason
 
 
+@pytest.mark.parametrize(
+    ("now", "then", "said"),
+    [
+        (0.352, [0.6], "was over one half and is just over 35 %; this clears when it falls below 35 %."),
+        (0.502, [], "(chance just over 50 %)"),
+        (0.497, [], "is just under 50 %, under one half."),
+        (0.36, [0.6], "was over one half and is 36 %;"),
+    ],
+)
+def test_a_chance_is_not_rounded_to_the_level_that_it_is_beyond(now, then, said):
+    def before(km: float, back: int) -> float | None:
+        return then[back - 1] if back <= len(then) else None
+
+    assert said in plain(standing(lambda km: now, before, False, SETTINGS).reason)
+
+
 def test_an_even_chance_is_not_more_likely_than_not():
     assert standing(lambda km: 0.5, never, False, SETTINGS).state == "clear"
     assert standing(lambda km: 0.51, never, False, SETTINGS).state == "due"
