@@ -10,6 +10,7 @@ from driftwatch.causes.drift import pressure_drift, pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
 from driftwatch.causes.learned import Logged, learn_from_log, with_learned
 from driftwatch.causes.prior import log_prior
+from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding
 from driftwatch.causes.signatures import families, slope_families
 from driftwatch.changes.design import build_design
@@ -118,7 +119,9 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     )
     slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
-    drifting = pressure_drift(pressure_from_start(slopes, drifts, design.signal), signatures, found.left)
+    since_start = pressure_from_start(slopes, drifts, design.signal)
+    chance = pressure_drift(since_start, signatures, found.left)
+    drifting = calibrated(chance, "pressure", logged=False, begun=False)
     if drifting >= settings.least_probability:
         causes.append(drift_finding(panel, slopes, drifting))
     causes = tidy(causes)
@@ -131,16 +134,34 @@ def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
     """One change, one finding: the clearing that comes with a rebuild is part of it, echoes are merged."""
     rebuilt = {c.index for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
     kept: list[CauseFinding] = []
-    for cause in sorted(causes, key=lambda c: -c.probability):
+    for cause in sorted(_without_echoes(causes), key=lambda c: -c.probability):
         near = {cause.index, (cause.index or 0) - 1, (cause.index or 0) + 1}
         if cause.cause == "relearn" and near & rebuilt:
-            continue
-        if any(k.cause == cause.cause and k.drift == cause.drift and k.index in near for k in kept):
             continue
         if any(_same_loss(cause, k) for k in kept):
             continue
         kept.append(cause)
     return kept
+
+
+def _without_echoes(causes: list[CauseFinding]) -> list[CauseFinding]:
+    """Keep the surest of findings of one cause at one snapshot after another: one change that came slowly."""
+    runs: list[list[CauseFinding]] = []
+    for cause in sorted(causes, key=lambda c: (c.cause, c.drift, -1 if c.index is None else c.index)):
+        before = runs[-1][-1] if runs else None
+        alike = before is not None and (before.cause, before.drift) == (cause.cause, cause.drift)
+        if before is not None and alike and _beside(before.index, cause.index):
+            runs[-1].append(cause)
+        else:
+            runs.append([cause])
+    return [max(run, key=lambda c: c.probability) for run in runs]
+
+
+def _beside(one: int | None, other: int | None) -> bool:
+    """Whether two findings lie at one snapshot or at neighbours; those without a beginning lie at one."""
+    if one is None or other is None:
+        return one is other
+    return abs(one - other) <= 1
 
 
 def _same_loss(one: CauseFinding, other: CauseFinding) -> bool:

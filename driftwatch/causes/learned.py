@@ -4,10 +4,10 @@ The families of `driftwatch.causes.signatures` say what power, load and fluid wo
 Where a fleet has logged enough of one kind, its own events say what that work does to these ones: which
 signals, modes and directions of shift move how far against each other, and how large the whole is as a rule.
 
-For each event the change of each cell is taken, from the readings before it to those after it. An event
-counts as far as its change looks like what was logged, among all that the general families know: entries are
-wrong, or without effect, too often to be believed. One direction over groups of cells and one magnitude an
-event are then fitted (rank-one least squares; groups that an event does not show are left out).
+For each event the change of each cell is taken, from the readings before it to those after it, and from the
+changes of all events of one kind a signature (`driftwatch.causes.signature_fit`). Entries are wrong, or
+without effect, too often to be believed as they stand: an event counts as far as its change looks like what
+was logged.
 """
 
 from __future__ import annotations
@@ -16,9 +16,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import expit, logit, logsumexp
+from scipy.special import logsumexp
 
 from driftwatch.causes.prior import LOG_IS_RIGHT
+from driftwatch.causes.signature_fit import (
+    CELLS_DIFFER,
+    LEARNED_SHARE,
+    LEAST_SPREAD,
+    Entries,
+    believed,
+    fit_signature,
+)
 from driftwatch.causes.signatures import Family, families
 from driftwatch.changes.evidence import Effects, Pattern, log_factors, stack
 from driftwatch.panel.noise import Fleet, corrected
@@ -39,15 +47,10 @@ OTHERWISE = 0.1
 USUAL_ENTRIES = 6.0
 #: Variance of the difference of two medians of three readings, in variances of one, noise wandering slowly.
 OF_MEDIANS = 1.0
-#: Rounds of fitting; they settle after a few.
+#: Rounds of estimating that chance; it settles after a few.
 ROUNDS = 12
-#: Share of a cause's prior odds that goes to what was learned; the rest stays with the general family.
-LEARNED_SHARE = 0.6
-#: Least spread of the magnitudes, as a share of their mean: a few events show less than there is.
-SIZES_DIFFER = 0.3
-#: How far units of one fleet differ, as a share of the direction, and at least in multiples of noise.
-CELLS_DIFFER = 0.3
-LEAST_SPREAD = 0.1
+#: How far a group may move by itself, as a share of the typical size of the cause's general family.
+GROUPS_DIFFER = 0.1
 
 Group = tuple[str, str, bool]  # signal, mode, upshift
 
@@ -96,21 +99,31 @@ class Logged:
 def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
     """Learn from the logged events of all panels of one profile."""
     groups = sorted({_group(c) for p in panels for c in p.cells if c.mode})
-    rows: dict[str, list[Floats]] = {cause: [] for cause in LEARNED}
-    told: dict[str, list[float]] = {cause: [] for cause in LEARNED}
+    read: dict[str, list[_Event]] = {cause: [] for cause in LEARNED}
     for panel in panels:
         for event in panel.events:
             change = _change(panel, fleet, event.happened_at) if event.kind in LEARNED else None
             if change is not None:
-                rows[event.kind].append(_by_group(panel, fleet, change, groups))
-                told[event.kind].append(_evidence(panel, fleet, change, event.kind))
-    beliefs = {cause: _belief(np.array(told[cause]), LOG_IS_RIGHT) for cause in LEARNED}
-    signatures = {
-        cause: _fit(np.stack(rows[cause]), beliefs[cause], groups)
-        for cause in LEARNED
-        if beliefs[cause].sum() >= LEAST_EVENTS
-    }
-    return Logged(signatures, _share_right(np.concatenate([told[cause] for cause in LEARNED])))
+                read[event.kind].append(_of_event(panel, fleet, change, event.kind, groups))
+    signatures: dict[str, LearnedSignature] = {}
+    evidence = [np.empty(0)]
+    for cause, events in read.items():
+        told = np.array([e.general - e.otherwise for e in events])
+        if len(events) >= LEAST_EVENTS:
+            entries = _entries(events, groups, fleet)
+            fitted, with_fit = fit_signature(entries, _expected(panels, fleet, cause, groups), LOG_IS_RIGHT)
+            weight = float(believed(with_fit, LOG_IS_RIGHT).sum())
+            if weight >= LEAST_EVENTS:
+                told = with_fit
+                signatures[cause] = LearnedSignature(
+                    direction=dict(zip(groups, fitted.direction.tolist(), strict=True)),
+                    error=dict(zip(groups, fitted.error.tolist(), strict=True)),
+                    magnitude=fitted.magnitude,
+                    spread=fitted.spread,
+                    events=weight,
+                )
+        evidence.append(told)
+    return Logged(signatures, _share_right(np.concatenate(evidence)))
 
 
 def _share_right(evidence: Floats) -> float:
@@ -121,14 +134,9 @@ def _share_right(evidence: Floats) -> float:
     """
     right = LOG_IS_RIGHT
     for _ in range(ROUNDS):
-        believed = float(_belief(evidence, right).sum())
-        right = (USUAL_ENTRIES * LOG_IS_RIGHT + believed) / (USUAL_ENTRIES + len(evidence))
+        acted = float(believed(evidence, right).sum())
+        right = (USUAL_ENTRIES * LOG_IS_RIGHT + acted) / (USUAL_ENTRIES + len(evidence))
     return right
-
-
-def _belief(evidence: Floats, right: float) -> Floats:
-    """Probability that each of some entries acted, if a share `right` of all does."""
-    return np.asarray(expit(logit(right) + evidence))
 
 
 def with_learned(
@@ -180,18 +188,64 @@ def _change(panel: Panel, fleet: Fleet, at: np.datetime64) -> Floats | None:
     return np.asarray(nan_median(values[first + 1 : first + AFTER], axis=0) - before)
 
 
-def _by_group(panel: Panel, fleet: Fleet, change: Floats, groups: list[Group]) -> Floats:
-    """Mean change of each group in multiples of noise, (G,); NaN where a group was not read."""
+@dataclass(frozen=True)
+class _Event:
+    """One event: mean change (G,) and number of cells (G,) of each group, and its evidence alone."""
+
+    change: Floats
+    count: Floats
+    general: float
+    otherwise: float
+
+
+def _of_event(panel: Panel, fleet: Fleet, change: Floats, cause: str, groups: list[Group]) -> _Event:
+    """Mean change of each group in multiples of noise, and what the general families say of it."""
     relative = change / np.array([fleet.noise[c.signal].sd for c in panel.cells])
     place = np.array([groups.index(_group(c)) if c.mode else len(groups) for c in panel.cells])
     told = np.isfinite(relative)
     count = np.bincount(place[told], minlength=len(groups) + 1)[:-1]
     total = np.bincount(place[told], relative[told], minlength=len(groups) + 1)[:-1]
-    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    return _Event(total / np.maximum(count, 1), count.astype(float), *_evidence(panel, fleet, change, cause))
 
 
-def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> float:
-    """Log Bayes factor of a change being what was logged, against no effect and all else that it may be."""
+def _entries(events: list[_Event], groups: list[Group], fleet: Fleet) -> Entries:
+    """Put the events of one kind together, with the noise of their groups' means."""
+    count = np.stack([e.count for e in events])
+    noise = [fleet.noise[signal] for signal, _, _ in groups]
+    common = np.array([(n.common_white_sd**2 + n.common_wander_sd**2) / n.sd**2 for n in noise])
+    alike = np.array([[a[0] == b[0] for b in groups] for a in groups])
+    both = (count[:, :, None] > 0) & (count[:, None, :] > 0)
+    covariance = OF_MEDIANS * np.where(both & alike, common[:, None], 0.0)
+    diagonal = np.arange(len(groups))
+    own = OF_MEDIANS * (1.0 - common) / np.maximum(count, 1.0)
+    covariance[:, diagonal, diagonal] += np.where(count > 0, own, 1.0)
+    return Entries(
+        change=np.stack([e.change for e in events]),
+        count=count,
+        noise=covariance,
+        general=np.array([e.general for e in events]),
+        otherwise=np.array([e.otherwise for e in events]),
+    )
+
+
+def _expected(panels: Sequence[Panel], fleet: Fleet, cause: str, groups: list[Group]) -> Floats:
+    """Covariance (G, G) that the general family of a cause has over groups of cells.
+
+    From the unit with the most groups; one that it lacks may move by itself.
+    """
+    fullest = max(panels, key=lambda p: len({_group(c) for c in p.cells if c.mode}))
+    family = next(f for f in families(fullest, fleet) if f.causes == (cause,) and f.pattern.kind == "step")
+    sd = np.array([fleet.noise[c.signal].sd for c in fullest.cells])
+    place = np.array([groups.index(_group(c)) if c.mode else -1 for c in fullest.cells])
+    member = np.equal.outer(np.arange(len(groups)), place).astype(float)
+    member /= np.maximum(member.sum(axis=1, keepdims=True), 1.0)
+    basis = member @ (family.pattern.basis / sd[:, None])
+    own = member @ (family.pattern.spread / sd) ** 2 + GROUPS_DIFFER**2
+    return np.asarray(basis @ basis.T + np.diag(own))
+
+
+def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> tuple[float, float]:
+    """Log Bayes factors against no effect: of what was logged, and of no effect and all else together."""
     names = sorted({c.signal for c in panel.cells})
     noise = [fleet.noise[c.signal] for c in panel.cells]
     common = np.array([n.common_white_sd**2 + n.common_wander_sd**2 for n in noise])
@@ -209,30 +263,4 @@ def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> float:
     weighed = factors + np.log([f.share for f in steps])
     right = np.array([f.causes == (cause,) for f in steps])
     otherwise = np.logaddexp(0.0, np.log(OTHERWISE) + logsumexp(weighed[~right]))
-    return float(logsumexp(weighed[right]) - otherwise)
-
-
-def _fit(changes: Floats, belief: Floats, groups: list[Group]) -> LearnedSignature:
-    """Fit one direction (G,) and a magnitude an event (E,) to changes (E, G), believed so far (E,)."""
-    told = np.isfinite(changes)
-    filled = np.where(told, changes, 0.0)
-    direction = np.nan_to_num(belief @ np.abs(filled) / np.maximum(belief @ told, 1e-9))
-    for _ in range(ROUNDS):
-        magnitude = filled @ direction / np.maximum(told @ direction**2, 1e-9)
-        weight = (belief * magnitude)[:, None] * told
-        direction = (weight * filled).sum(axis=0) / np.maximum((weight.T @ magnitude), 1e-9)
-        size = max(float(np.sqrt(np.mean(direction**2))), 1e-9)
-        direction, magnitude = direction / size, magnitude * size
-    left = np.where(told, filled - magnitude[:, None] * direction, 0.0)
-    strength = np.maximum((belief * magnitude**2) @ told, 1e-9)
-    spare = np.maximum(belief @ told - 1.0, 0.5)
-    error = np.sqrt((belief @ left**2) / spare / strength)
-    mean = float(np.average(magnitude, weights=belief))
-    variance = float(np.average((magnitude - mean) ** 2, weights=belief))
-    return LearnedSignature(
-        direction=dict(zip(groups, direction.tolist(), strict=True)),
-        error=dict(zip(groups, error.tolist(), strict=True)),
-        magnitude=mean,
-        spread=float(np.sqrt(variance + (SIZES_DIFFER * mean) ** 2)),
-        events=float(belief.sum()),
-    )
+    return float(logsumexp(weighed[right])), float(otherwise)

@@ -41,7 +41,7 @@ MEANINGS: dict[str, dict[str, float]] = {
 CLEARED_UNCOUNTED = 0.01
 #: Given one of two causes, the chance that the other acts in the same visit without being logged.
 SAME_VISIT = 0.05
-#: The same where one of the two is a relearn: clearing is a step of its own, and is noted.
+#: The same of a relearn that nobody logged: clearing is a step of its own, and is noted.
 SAME_VISIT_CLEARED = 0.01
 
 
@@ -78,17 +78,19 @@ def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: flo
 
     Two entries on nearly the same day are one visit: if one of them is misdated, so is the other.
     """
-    logged = []
+    logged = {}
     for cause in causes:
         mass = np.zeros(len(panel.days))
         for event in panel.events:
             if event.kind == cause:
                 near = nearness(panel, event, slack_days)
                 mass += near + np.r_[near[1:], 0.0] + np.r_[0.0, near[:-1]]
-        logged.append(np.minimum(mass, 1.0))
-    both = np.minimum(logged[0], logged[1])
+        logged[cause] = np.minimum(mass, 1.0)
+    both = np.minimum(*logged.values())
     odds = right / (1.0 - right)
-    unlogged = SAME_VISIT_CLEARED if "relearn" in causes else SAME_VISIT
+    # At a clearing that was logged, other work is as likely as at any.
+    noted = logged.get("relearn", 1.0)
+    unlogged = SAME_VISIT_CLEARED + (SAME_VISIT - SAME_VISIT_CLEARED) * noted
     return np.asarray(unlogged * (1.0 - both) + odds * both)
 
 

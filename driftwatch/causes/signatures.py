@@ -27,8 +27,11 @@ from driftwatch.panel.panel import Bools, Cell, Floats, Panel
 from driftwatch.profile.model import Profile
 
 SCALES = (1.5, 4.0, 12.0, 30.0)
-#: Scale of the second of two causes in one visit against the first.
+#: The same of fluid work, which moves values little.
+FLUID_SCALES = (0.6, 1.5, 4.0, 12.0)
+#: Scales of the second of two causes in one visit against the first; fluid work may be much the smaller one.
 SECOND_SHARE = 0.5
+SMALL_SHARE = 0.15
 #: How far values jump when they are cleared at a rebuild, in multiples of their noise, where nobody knows
 #: whereto; and how far trims may miss zero, where they jump to zero.
 CLEARED = 6.0
@@ -148,11 +151,14 @@ def _sudden(cells: _Cells) -> tuple[Family, ...]:
     return (
         _family("power", "step", power, cells, ("power",)),
         _family("load", "step", load, cells, ("load",)),
-        _family("fluid", "step", fluid, cells, ("fluid",)),
+        _family("fluid", "step", fluid, cells, ("fluid",), scales=FLUID_SCALES),
         _family("pressure", "step", pressure, cells, ("pressure",), 0.05),
-        _family("power+fluid", "step", _both(power, fluid), cells, ("power", "fluid")),
         _family("power+load", "step", _both(power, load), cells, ("power", "load"), 0.3),
-        _family("load+fluid", "step", _both(load, fluid), cells, ("load", "fluid"), 0.3),
+        *(
+            _family(f"{name}+fluid", "step", _both(larger, fluid, share), cells, (name, "fluid"), prior / 2)
+            for name, larger, prior in (("power", power, 1.0), ("load", load, 0.3))
+            for share in (SECOND_SHARE, SMALL_SHARE)
+        ),
         *_relearn(cells),
         *_rebuild(cells),
         *(
@@ -299,28 +305,40 @@ def _one_renewed(c: _Cells, pack: str) -> Family:
 
 
 def _unexplained(c: _Cells) -> list[Family]:
-    """One family for all cells and one for each signal, mode and pack; they share the prior odds."""
+    """One family for all cells and one for each signal, mode and pack; they share the prior odds.
+
+    Volumes that alone stand elsewhere from one snapshot to the next are wear that came in a rush: that is no
+    finding of its own, as the packs' growth is followed anyway.
+    """
     groups: list[tuple[str, Bools]] = [("everywhere", ~c.pack)]
     groups += [(s, c.of(s)) for s in sorted(set(c.signal))]
     groups += [(m, c.mode == m) for m in sorted(set(c.mode[~c.pack]))]
     groups += [(f"onto {p}", ~c.pack & (c.applies == p)) for p in sorted(set(c.applies[~c.pack]))]
-    return [
-        _family(f"unexplained {name}", "step", _everything(c, where), c, ("unexplained",), 1.0 / len(groups))
-        for name, where in groups
-    ]
+    made = []
+    for name, where in groups:
+        causes = () if (where & c.pack).any() else ("unexplained",)
+        parts, share = _everything(c, where), 1.0 / len(groups)
+        made.append(_family(f"unexplained {name}", "step", parts, c, causes, share))
+    return made
 
 
 def _family(
-    name: str, kind: str, parts: Parts, c: _Cells, causes: tuple[str, ...], share: float = 1.0
+    name: str,
+    kind: str,
+    parts: Parts,
+    c: _Cells,
+    causes: tuple[str, ...],
+    share: float = 1.0,
+    scales: tuple[float, ...] = SCALES,
 ) -> Family:
     basis, spread = parts
-    return Family(Pattern(name, kind, basis, spread, np.zeros(c.count), SCALES), causes, share)
+    return Family(Pattern(name, kind, basis, spread, np.zeros(c.count), scales), causes, share)
 
 
-def _both(larger: Parts, smaller: Parts) -> Parts:
+def _both(larger: Parts, smaller: Parts, share: float = SECOND_SHARE) -> Parts:
     """Two causes in one visit; the second at a share of the scale of the first."""
-    basis = np.concatenate([larger[0], SECOND_SHARE * smaller[0]], axis=1)
-    return basis, np.sqrt(larger[1] ** 2 + (SECOND_SHARE * smaller[1]) ** 2)
+    basis = np.concatenate([larger[0], share * smaller[0]], axis=1)
+    return basis, np.sqrt(larger[1] ** 2 + (share * smaller[1]) ** 2)
 
 
 def _scaled(parts: Parts, by: float) -> Parts:

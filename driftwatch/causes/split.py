@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.causes.signatures import SECOND_SHARE, Family
+from driftwatch.causes.signatures import SECOND_SHARE, SMALL_SHARE, Family
 from driftwatch.changes.evidence import Effects
 from driftwatch.panel.panel import Floats
 
@@ -25,16 +25,21 @@ def split_effect(
     shared = effects.shared_sd[index]
     noise = np.diag(own) + np.where(signal[:, None] == signal[None, :], np.outer(shared, shared), 0.0)
     single = {f.causes[0]: f.pattern for f in families if f.pattern.kind == "step" and len(f.causes) == 1}
-    shares = (1.0, SECOND_SHARE)
-    parts = [_covariance(single[cause].basis, single[cause].spread) for cause in pair.causes]
-    parts = [part * share**2 for part, share in zip(parts, shares, strict=True)]
+    whole_parts = [_covariance(single[cause].basis, single[cause].spread) for cause in pair.causes]
     estimate = effects.estimate[index]
-    scale = max(pair.pattern.scales, key=lambda s: _log_density(estimate, noise + s**2 * sum(parts)))
-    whole = np.linalg.inv(noise + scale**2 * (parts[0] + parts[1]))
+
+    def density(share: float, scale: float) -> float:
+        both = whole_parts[0] + share**2 * whole_parts[1]
+        return _log_density(estimate, noise + scale**2 * both)
+
+    likely = [(s, scale) for s in (SECOND_SHARE, SMALL_SHARE) for scale in pair.pattern.scales]
+    share, scale = max(likely, key=lambda pair_of: density(*pair_of))
+    parts = [scale**2 * whole_parts[0], (scale * share) ** 2 * whole_parts[1]]
+    whole = np.linalg.inv(noise + parts[0] + parts[1])
     split = {}
     for cause, part in zip(pair.causes, parts, strict=True):
-        gain = scale**2 * part @ whole
-        split[cause] = (gain @ estimate, scale**2 * part - gain @ (scale**2 * part))
+        gain = part @ whole
+        split[cause] = (gain @ estimate, part - gain @ part)
     return split
 
 

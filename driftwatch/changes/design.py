@@ -267,7 +267,8 @@ def _start_sd(panel: Panel, fleet: Fleet) -> Floats:
     """
     sd = np.array([fleet.noise[c.signal].sd for c in panel.cells])
     learned = panel.learn_counts[0] / fleet.shifts_to_learn
-    known = np.isfinite(learned) & (learned > 0)
+    # Where others have learned by then, none is none; all none says that nobody counted before it.
+    known = np.isfinite(learned) & (np.nan_to_num(learned).max(initial=0.0) > 0.0)
     unlearned = np.where(known, START_SDS * np.exp(-np.where(known, learned, 0.0)), START_UNTOLD_SDS)
     return np.where([c.mode == "" for c in panel.cells], 0.0, unlearned * sd)
 

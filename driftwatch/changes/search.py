@@ -92,6 +92,7 @@ class _Search:
     held: dict[tuple[Placed, ...], Held] = field(default_factory=dict)
     bests: dict[tuple[Placed, ...], Placed | None] = field(default_factory=dict)
     tables: dict[tuple[Placed, ...], Floats] = field(default_factory=dict)
+    effects: dict[tuple[Placed, ...], dict[str, Effects]] = field(default_factory=dict)
 
     @cached_property
     def rows(self) -> dict[str, Indices]:
@@ -141,8 +142,9 @@ class _Search:
         placed = sorted(placed, key=lambda p: (p.index, p.pattern))
         tables, effects = [], []
         for i, change in enumerate(placed):
-            held = self._held(placed[:i] + placed[i + 1 :])
-            tables.append(self._odds(held, change))
+            others = placed[:i] + placed[i + 1 :]
+            held = self._held(others)
+            tables.append(self._odds(others, change))
             kind = self.patterns[change.pattern].kind
             effects.append(Candidates(self.design, held, None, change.share).effects(kind, self.jump[kind]))
         held = held_beside(self.design, self.patterns, placed)
@@ -154,6 +156,14 @@ class _Search:
         if key not in self.held:
             self.held[key] = held_beside(self.design, self.patterns, placed)
         return self.held[key]
+
+    def _effects(self, placed: list[Placed]) -> dict[str, Effects]:
+        """Estimates of each kind of change at every snapshot, beside the changes placed."""
+        key = tuple(sorted(placed))
+        if key not in self.effects:
+            candidates = Candidates(self.design, self._held(placed))
+            self.effects[key] = {kind: candidates.effects(kind, self.jump[kind]) for kind in self.rows}
+        return self.effects[key]
 
     def _add(self, placed: list[Placed]) -> list[Placed]:
         while len(placed) < MOST_CHANGES:
@@ -185,7 +195,7 @@ class _Search:
         """Log posterior odds of a further change, (K, T); see `_table`."""
         key = tuple(sorted(placed))
         if key not in self.tables:
-            self.tables[key] = self._table(self._held(placed))
+            self.tables[key] = self._table(placed)
         return self.tables[key]
 
     def _most_probable(self, placed: list[Placed]) -> Placed | None:
@@ -215,27 +225,37 @@ class _Search:
         return np.where(near > EXPECTED, min(self.threshold, 0.0), self.threshold)
 
     def _settle(self, change: Placed, placed: list[Placed]) -> Placed:
-        """Move a change to where it fits best: a bend anywhere, others to a snapshot beside and a moment."""
+        """Move a change to where it fits best: a bend anywhere, others to a snapshot nearby and a moment."""
         pattern = self.patterns[change.pattern]
         last = len(self.design.distance) - 1
-        near = [j for j in range(change.index - 1, change.index + 2) if 1 <= j <= last]
-        shares: tuple[float, ...] = SHARES
+        others = [p for p in placed if p != change]
         if pattern.kind == "bend":
-            near, shares = list(range(1, last + 1)), (SHARE_AFTER,)
-        held = self._held([p for p in placed if p != change])
+            near, shares = np.arange(1, last + 1), np.array([SHARE_AFTER])
+        else:
+            # Where a change stands out most from noise is not always where it fits best: of snapshots between
+            # which little was learned, each may stand out.
+            near = np.arange(max(change.index - DATED, 1), min(change.index + DATED, last) + 1)
+            best = near[
+                np.argmax(self._fit(change.pattern, self._effects(others)[pattern.kind].at(near), near))
+            ]
+            near = np.arange(max(best - 1, 1), min(best + 1, last) + 1)
+            shares = np.array(SHARES)
         share, at = (part.ravel() for part in np.meshgrid(shares, near, indexing="ij"))
-        effects = Candidates(self.design, held, at, share).effects(pattern.kind, pattern.jump)
-        gain = log_factors(effects, stack([pattern]), self.design.signal)[0]
-        gain += self.log_prior[change.pattern, at] - np.where(share == min(SHARES), LATER, 0.0)
-        best = int(np.argmax(gain))
-        return Placed(change.pattern, int(at[best]), float(share[best]))
+        effects = Candidates(self.design, self._held(others), at, share).effects(pattern.kind, pattern.jump)
+        fit = self._fit(change.pattern, effects, at) - np.where(share == min(SHARES), LATER, 0.0)
+        chosen = int(np.argmax(fit))
+        return Placed(change.pattern, int(at[chosen]), float(share[chosen]))
 
-    def _table(self, held: Held) -> Floats:
+    def _fit(self, pattern: int, effects: Effects, at: Indices) -> Floats:
+        """Log posterior odds of one pattern at the snapshots `at`, against plain noise, (J,)."""
+        gain = log_factors(effects, stack([self.patterns[pattern]]), self.design.signal)[0]
+        return np.asarray(gain + self.log_prior[pattern, at])
+
+    def _table(self, placed: list[Placed]) -> Floats:
         """Log posterior odds (K, T) of every pattern at the snapshots that are most worth a look."""
         table = np.full(self.log_prior.shape, -np.inf)
         every = np.arange(len(self.design.distance))
-        candidates = Candidates(self.design, held)
-        found = {kind: candidates.effects(kind, self.jump[kind]) for kind in self.rows}
+        found = self._effects(placed)
         for kinds in (self.sudden, self.slow):
             most = [self._most(kind, found[kind]) for kind in kinds]
             if not most:
@@ -259,7 +279,7 @@ class _Search:
         parts = [log_factors(effects, part, self.design.signal) for part in self.stacks[kind]]
         return np.concatenate(parts)
 
-    def _odds(self, held: Held, change: Placed) -> Floats:
+    def _odds(self, others: list[Placed], change: Placed) -> Floats:
         """Log posterior odds (K, T) of the patterns where a change lies, and of its own pattern nearby.
 
         A step was placed with a moment between two snapshots, which suits the pattern it was placed as; other
@@ -268,8 +288,9 @@ class _Search:
         pattern, last = self.patterns[change.pattern], len(self.design.distance) - 1
         table = np.full(self.log_prior.shape, -np.inf)
         near = np.arange(max(change.index - DATED, 1), min(change.index + DATED, last) + 1)
+        held = self._held(others)
         if pattern.kind == "bend":
-            table, near = self._table(held), np.arange(1, last + 1)
+            table, near = self._left(others).copy(), np.arange(1, last + 1)
         effects = Candidates(self.design, held, near, change.share).effects(pattern.kind, pattern.jump)
         own = log_factors(effects, stack([pattern]), self.design.signal)[0]
         own -= noisier_factor(effects, self.design.signal)

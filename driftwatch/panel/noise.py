@@ -175,9 +175,13 @@ def odd_warmth_sd(panel: Panel, fleet: Fleet, signal: str) -> Floats:
 
 
 def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts learned from since the snapshot before, (T, C); the mode's usual number where not counted."""
+    """Shifts learned from since the snapshot before, (T, C); the mode's usual number where not counted.
+
+    Where nobody counted, a cell of a seldom-driven mode that still reads the same has learned from none.
+    """
     usual = np.array([usual_in(fleet.usual_shifts, c.mode) for c in panel.cells])
-    return np.where(np.isfinite(panel.learn_counts), panel.learn_counts, usual)
+    repeats = np.isfinite(panel.values) & ~panel.usable & ~panel.slips
+    return np.where(np.isfinite(panel.learn_counts), panel.learn_counts, np.where(repeats, 0.0, usual))
 
 
 def shifts_learned(panel: Panel, fleet: Fleet) -> Floats:

@@ -56,6 +56,17 @@ def test_of_a_unit_with_volumes_alone_wear_is_told_and_nothing_of_its_shifts():
     assert quiet.state == "steady"
 
 
+def test_a_pack_that_grows_in_a_rush_is_worn_and_nothing_unexplained():
+    # Between two snapshots one pack's volume grows by a third of its allowance, and nothing else changes.
+    records = records_of(plan())
+    rows, pack = records.readings, profile().clutch("pack3")
+    later = rows["taken_at"] > rows["taken_at"].quantile(0.5)
+    here = (rows["signal"] == "clutch_volume") & (rows["channel"] == "pack3") & later
+    allowance = (pack.limit_cm3 or 0.0) - (pack.new_volume_cm3 or 0.0)
+    said = judged(with_values(records, np.asarray(rows["value"] + here * 0.4 * allowance)))
+    assert [(f.cause, f.clutch) for f in likely(said)] == [("wear", "pack3")]
+
+
 @pytest.mark.parametrize("signals", [("clutch_volume",), ("apply_trim",)])
 def test_a_whole_store_of_such_units_is_assessed(signals):
     # Noise and growth are learned from the unit itself here; nobody else has anything to say.

@@ -57,3 +57,11 @@ def test_echoes_at_the_next_snapshot_and_a_relearn_beside_a_rebuild_are_left_out
     assert tidy(apart) == apart
     unsure = [found("relearn", 8, 0.6), found("rebuild", 8, 0.4)]
     assert tidy(unsure) == unsure
+
+
+def test_one_cause_at_one_snapshot_after_another_is_one_change_that_came_slowly():
+    # The likeliest of a run stays, also where the run's middle is less likely than both its ends.
+    run = [found("relearn", 16, 0.92), found("relearn", 17, 0.5), found("relearn", 18, 0.91)]
+    later = found("relearn", 20, 0.7)
+    assert tidy([*run, later]) == [run[0], later]
+    assert tidy([later, *reversed(run)]) == [run[0], later]

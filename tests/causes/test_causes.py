@@ -259,9 +259,13 @@ def test_one_mode_alone_is_enough_for_a_large_change():
     assert likely(said)[0].modes == ("normal",)
 
 
-def test_without_counts_or_temperature_a_change_is_still_dated():
-    said = said_of(ALONE["power"], has_counts=False, has_temperature=False)
-    assert causes(said) == ["power"]
+@pytest.mark.parametrize("seed", SEEDS)
+def test_without_counts_or_temperature_a_change_is_still_dated(seed):
+    # Trims that wander with a temperature nobody noted may look like a slow drift; nothing else is sure.
+    said = said_of(ALONE["power"], has_counts=False, has_temperature=False, seed=seed)
+    sure = [f for f in said.findings if f.probability >= 0.75]
+    assert [f.cause for f in sure] == ["power"]
+    assert in_time(sure[0])
 
 
 def test_probabilities_and_rivals_are_probabilities():

@@ -14,21 +14,18 @@ import pytest
 from scipy.optimize import brentq
 
 from driftwatch.causes.learned import (
-    CELLS_DIFFER,
-    LEARNED_SHARE,
     LEAST_EVENTS,
-    LEAST_SPREAD,
     USUAL_ENTRIES,
     Group,
     LearnedSignature,
     _change,
-    _fit,
     _group,
     _share_right,
     learn_from_log,
     with_learned,
 )
 from driftwatch.causes.prior import LOG_IS_RIGHT
+from driftwatch.causes.signature_fit import CELLS_DIFFER, LEARNED_SHARE, LEAST_SPREAD
 from driftwatch.causes.signatures import families
 from driftwatch.changes.evidence import Effects, log_factors, stack
 from driftwatch.panel.build import panels
@@ -209,31 +206,6 @@ def test_an_entry_beside_another_one_or_at_the_ends_teaches_nothing():
     assert change_at(with_events(5.5, 7.6)) is not None  # 63 days
     assert change_at(with_events(-0.5)) is None
     assert change_at(with_events(10.5)) is None
-
-
-GROUPS: list[Group] = [("apply_trim", "normal", up) for up in (False, True)] + [("shift_time", "tow", True)]
-
-
-def test_exact_multiples_of_one_direction_give_it_back():
-    # Hand-solved: direction (2, 2, 1) / sqrt(3), whose mean square is one; magnitudes 2, 4, 6 sqrt(3).
-    sizes = np.array([2.0, 4.0, 6.0])
-    learned = _fit(np.outer(sizes, [2.0, 2.0, 1.0]), np.ones(3), GROUPS)
-    np.testing.assert_allclose(list(learned.direction.values()), np.array([2.0, 2.0, 1.0]) / np.sqrt(3.0))
-    np.testing.assert_allclose(list(learned.error.values()), 0.0, atol=1e-9)
-    assert learned.magnitude == pytest.approx(4.0 * np.sqrt(3.0))
-    # Their variance is 8/3 x 3 = 8; thirty percent of the mean are added.
-    assert learned.spread == pytest.approx(np.sqrt(8.0 + (0.3 * 4.0 * np.sqrt(3.0)) ** 2))
-
-
-def test_a_group_that_an_event_does_not_show_is_left_out_and_an_event_not_believed_too():
-    changes = np.outer([2.0, 4.0, 6.0, 5.0], [2.0, 2.0, 1.0])
-    changes[1, 2] = np.nan
-    changes[3] = [-9.0, 3.0, 40.0]
-    learned = _fit(changes, np.array([1.0, 1.0, 1.0, 0.0]), GROUPS)
-    np.testing.assert_allclose(
-        list(learned.direction.values()), np.array([2.0, 2.0, 1.0]) / np.sqrt(3.0), rtol=1e-6
-    )
-    assert learned.events == pytest.approx(3.0)
 
 
 # --- from a signature to families ---------------------------------------------------------------------------

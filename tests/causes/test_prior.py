@@ -82,12 +82,16 @@ def test_one_entry_alone_says_nothing_of_another_cause():
         np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK, LOG_IS_RIGHT), SAME_VISIT)
 
 
-def test_clearing_beside_other_work_is_rarer_unless_both_are_logged():
+def test_clearing_beside_other_work_is_rarer_unless_it_is_logged():
     alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT)
+    cleared = _beside(unit(entry("relearn", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT)
     both = _beside(
         unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT
     )
     np.testing.assert_allclose(alone, SAME_VISIT_CLEARED)
+    # At a logged clearing, other work is as likely as beside any; elsewhere, clearing stays rare.
+    assert cleared[6] == pytest.approx(SAME_VISIT, rel=1e-2)
+    assert cleared[1] == pytest.approx(SAME_VISIT_CLEARED, rel=1e-2)
     assert both[6] == pytest.approx(LOGGED, rel=1e-2)
 
 

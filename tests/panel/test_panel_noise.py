@@ -196,6 +196,21 @@ def test_uncounted_shifts_are_the_fleets_usual_number_in_that_mode():
     np.testing.assert_array_equal(shifts_learned(made, fleet), [[0, 0], [50, 6], [70, 12]])
 
 
+def test_an_uncounted_cell_that_reads_as_before_has_learned_from_no_shift():
+    # Three cells of a seldom-driven mode, without counts: what repeats was not driven, a slip may have been.
+    rows = [
+        row
+        for i in range(3)
+        for row in cell([1.0, 1.0, 2.0 + i], NAN, channel=f"{i + 1}-{i + 2}", mode="tow")
+    ]
+    made = panels(records(rows, 3))[0]
+    fleet = replace(slip_fleet(), usual_shifts={"tow": 6.0})
+    assert not made.usable[1].any()
+    np.testing.assert_array_equal(shifts_learned(made, fleet)[:, 0], [0, 0, 6])
+    slipped = replace(made, slips=~made.usable)
+    np.testing.assert_array_equal(shifts_learned(slipped, fleet)[:, 0], [0, 6, 12])
+
+
 def learned_at(rate: float, at_once: float) -> list[Panel]:
     """Cells whose last shifts taught them something else each time, read with noise of their own.
 
