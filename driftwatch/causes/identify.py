@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 from statsmodels.stats.multitest import multipletests
 
-from driftwatch.causes.prior import LOG_IS_RIGHT, nearness
+from driftwatch.causes.prior import BESIDE_IS_RIGHT, nearness
 from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
@@ -40,12 +40,8 @@ def explain_changes(
     found: SearchResult,
     slack_days: float,
     least: float,
-    right: float = LOG_IS_RIGHT,
 ) -> list[CauseFinding]:
-    """Give the findings of every change; causes under `least` are left out.
-
-    `right` is the chance that an entry of power, load or fluid work acted.
-    """
+    """Give the findings of every change; causes under `least` are left out."""
     findings: list[CauseFinding] = []
     for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
         chances = _chances(families, table, place)
@@ -83,7 +79,8 @@ def explain_changes(
                 )
             )
         renewed = chances.get(("rebuild",), 0.0)
-        findings += _hidden(panel, number, place, renewed * right, slack_days) if renewed >= least else []
+        if renewed >= least:
+            findings += _hidden(panel, number, place, renewed * BESIDE_IS_RIGHT, slack_days)
     return findings
 
 
@@ -92,7 +89,7 @@ def _hidden(
 ) -> list[CauseFinding]:
     """What the log says was done at a rebuild: its traces cannot be told from the new base.
 
-    So the readings say nothing of it, and the log is believed as far as this fleet's is right.
+    So the readings say nothing of it, and the log is believed as far as it is where something else acted.
     """
     found = []
     for event in panel.events:

@@ -25,6 +25,8 @@ UNLOGGED_PER_YEAR = {
 }
 #: Chance that a logged event really acted.
 LOG_IS_RIGHT = 0.6
+#: The same of an entry in a visit in which something else acted: wrong entries seldom meet with real work.
+BESIDE_IS_RIGHT = 0.85
 #: Work of which entries are wrong, or without effect, more often in one fleet than in another.
 OFTEN_WRONG = ("power", "load", "fluid")
 #: What an entry may stand for.
@@ -65,7 +67,7 @@ def log_prior(
         row = odds[parts[0]]
         if len(parts) == 2:
             # Both in one visit: where one acted, the other did as well.
-            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days, right)
+            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days)
             if "relearn" in parts and not np.isfinite(panel.learn_counts).any():
                 row = row * CLEARED_UNCOUNTED
         rows.append(row * family.share)
@@ -73,7 +75,7 @@ def log_prior(
         return np.log(np.stack(rows))
 
 
-def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: float) -> Floats:
+def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
     """Odds, given one of two causes at a snapshot, that the other acted in the same visit, shape (T,).
 
     Two entries on nearly the same day are one visit: if one of them is misdated, so is the other.
@@ -87,7 +89,7 @@ def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: flo
                 mass += near + np.r_[near[1:], 0.0] + np.r_[0.0, near[:-1]]
         logged[cause] = np.minimum(mass, 1.0)
     both = np.minimum(*logged.values())
-    odds = right / (1.0 - right)
+    odds = BESIDE_IS_RIGHT / (1.0 - BESIDE_IS_RIGHT)
     # At a clearing that was logged, other work is as likely as at any.
     noted = logged.get("relearn", 1.0)
     unlogged = SAME_VISIT_CLEARED + (SAME_VISIT - SAME_VISIT_CLEARED) * noted

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from driftwatch.causes.identify import _hidden
 from driftwatch.causes.prior import (
+    BESIDE_IS_RIGHT,
     LOG_IS_RIGHT,
     SAME_VISIT,
     SAME_VISIT_CLEARED,
@@ -31,7 +32,7 @@ from tests.panel.by_hand import DAYS, cell, records, time_of
 few = settings(derandomize=True, deadline=None, max_examples=20, database=None)
 COUNT, SLACK = 12, 9.0
 #: Odds of a cause, given the other one, that was logged for the same visit.
-LOGGED = LOG_IS_RIGHT / (1.0 - LOG_IS_RIGHT)
+LOGGED = BESIDE_IS_RIGHT / (1.0 - BESIDE_IS_RIGHT)
 
 
 def entry(kind: str, snapshot: float) -> Event:
@@ -71,23 +72,22 @@ def test_an_entry_lies_in_one_gap_at_most(snapshot, slack):
 
 def test_two_entries_on_one_day_are_one_visit():
     # Hand-solved: the gap of the entries, and the ones beside it, hold both surely: given one of the two, the
-    # other acted with the odds that an entry is right, 0.6 / 0.4.
-    odds = _beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"), SLACK, LOG_IS_RIGHT)
+    # other acted with the odds that an entry beside real work is right, 0.85 / 0.15.
+    assert BESIDE_IS_RIGHT == 0.85
+    odds = _beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"), SLACK)
     np.testing.assert_allclose(odds[5:8], LOGGED, rtol=1e-2)
     np.testing.assert_allclose(odds[[1, 2, 10, 11]], SAME_VISIT, rtol=1e-3)
 
 
 def test_one_entry_alone_says_nothing_of_another_cause():
     for log in ((), (entry("power", 5.5),), (entry("power", 5.5), entry("other", 5.5))):
-        np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK, LOG_IS_RIGHT), SAME_VISIT)
+        np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK), SAME_VISIT)
 
 
 def test_clearing_beside_other_work_is_rarer_unless_it_is_logged():
-    alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT)
-    cleared = _beside(unit(entry("relearn", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT)
-    both = _beside(
-        unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK, LOG_IS_RIGHT
-    )
+    alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK)
+    cleared = _beside(unit(entry("relearn", 5.5)), ("relearn", "power"), SLACK)
+    both = _beside(unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK)
     np.testing.assert_allclose(alone, SAME_VISIT_CLEARED)
     # At a logged clearing, other work is as likely as beside any; elsewhere, clearing stays rare.
     assert cleared[6] == pytest.approx(SAME_VISIT, rel=1e-2)
@@ -96,15 +96,15 @@ def test_clearing_beside_other_work_is_rarer_unless_it_is_logged():
 
 
 def test_entries_half_a_year_apart_are_two_visits():
-    odds = _beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"), SLACK, LOG_IS_RIGHT)
+    odds = _beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"), SLACK)
     np.testing.assert_allclose(odds, SAME_VISIT, rtol=1e-3)
 
 
 def test_order_of_a_pair_does_not_matter_to_its_visit():
     panel = unit(entry("power", 5.5), entry("load", 6.2))
     np.testing.assert_allclose(
-        _beside(panel, ("power", "load"), SLACK, LOG_IS_RIGHT),
-        _beside(panel, ("load", "power"), SLACK, LOG_IS_RIGHT),
+        _beside(panel, ("power", "load"), SLACK),
+        _beside(panel, ("load", "power"), SLACK),
     )
 
 
@@ -192,7 +192,7 @@ def test_fluid_that_is_logged_with_a_rebuild_is_told_with_its_entry_and_without_
     said = said_of(Action("rebuild", 400.0, packs=packs), log=log, seed=seed)
     rebuild, fluid = (next(f for f in said.findings if f.cause == c) for c in ("rebuild", "fluid"))
     assert (fluid.event, fluid.size, fluid.by) == ("E0002", (), rebuild.by)
-    assert fluid.probability <= LOG_IS_RIGHT
+    assert fluid.probability <= BESIDE_IS_RIGHT
     assert "The log has a fluid entry" in fluid.sentence
     assert {f.cause for f in likely(said)} <= {"rebuild", "fluid"}
 

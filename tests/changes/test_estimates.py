@@ -388,13 +388,16 @@ def test_a_pack_shows_its_need_at_once_and_an_undriven_cell_never():
 
 
 def test_how_far_a_cell_may_be_from_its_need_at_the_start():
-    # Hand-solved, noise sd 1: 20 exp(-10/10) after ten shifts, 20 exp(-40/10) after forty; 2 where the count
-    # is not known, or says that nothing was learned since an unknown time.
+    # Hand-solved, noise sd 1: 20 exp(-10/10) after ten shifts, 20 exp(-40/10) after forty; 20 after none
+    # where others have learned by then; 2 where the count is not known, or nil for all: nobody counted.
     counts = np.full((4, 4), 12.0)
     counts[0] = [10.0, 40.0, NAN, 0.0]
     rng = np.random.default_rng(1)
     design = build_design(trims(rng.normal(size=(4, 4)), counts), fleet_with("apply_trim", white_sd=1.0))
-    np.testing.assert_allclose(design.start_sd, [20 * np.exp(-1), 20 * np.exp(-4), 2.0, 2.0])
+    np.testing.assert_allclose(design.start_sd, [20 * np.exp(-1), 20 * np.exp(-4), 2.0, 20.0])
+    counts[0] = 0.0
+    uncounted = build_design(trims(rng.normal(size=(4, 4)), counts), fleet_with("apply_trim", white_sd=1.0))
+    np.testing.assert_allclose(uncounted.start_sd, 2.0)
 
 
 def test_a_pack_is_measured_and_not_on_its_way():

@@ -60,6 +60,14 @@ def test_a_bend_is_a_bend_and_no_staircase(seed):
     assert (np.abs(fit.changes[0].effect - 0.35) < 4.0 * fit.changes[0].effect_se).all()
 
 
+@pytest.mark.parametrize("first", [9, 11, 13, 15])
+def test_a_change_first_seen_some_snapshots_off_settles_where_it_fits_best(first):
+    values = noisy(1.5 * (AT >= 12), seed=6)
+    design = build_design(series(values, distance=AT * 0.4), fleet_with(white_sd=NOISE, slope_sd=0.1))
+    walk = _Search(design, PATTERNS, np.full((len(PATTERNS), COUNT), -4.0), 2.0)
+    assert walk._settle(Placed(0, first), []).index == 12
+
+
 def test_a_trend_is_a_slope_and_no_change():
     fit = found_in(noisy(0.3 * AT * 0.4, seed=5))
     assert fit.changes == ()
