@@ -49,7 +49,7 @@ USUAL_ENTRIES = 6.0
 OF_MEDIANS = 1.0
 #: Rounds of estimating that chance; it settles after a few.
 ROUNDS = 12
-#: How far a group may move by itself, as a share of the typical size of the cause's general family.
+#: How far a group may move by itself, in multiples of noise, against the cause's general family at scale 1.
 GROUPS_DIFFER = 0.1
 
 Group = tuple[str, str, bool]  # signal, mode, upshift

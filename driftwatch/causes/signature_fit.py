@@ -14,6 +14,7 @@ So events too small to be believed alone are believed together, where they all p
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import expit, logit
@@ -56,12 +57,12 @@ class Entries:
     general: Floats
     otherwise: Floats
 
-    @property
+    @cached_property
     def told(self) -> Bools:
         """Whether a group was read at an event, (E, G)."""
         return np.asarray(self.count > 0)
 
-    @property
+    @cached_property
     def precision(self) -> Floats:
         """Inverse of the noise covariances, 0 where a group was not read, (E, G, G)."""
         both = self.told[:, :, None] & self.told[:, None, :]

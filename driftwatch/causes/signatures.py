@@ -316,9 +316,9 @@ def _unexplained(c: _Cells) -> list[Family]:
     groups += [(f"onto {p}", ~c.pack & (c.applies == p)) for p in sorted(set(c.applies[~c.pack]))]
     made = []
     for name, where in groups:
-        causes = () if (where & c.pack).any() else ("unexplained",)
-        parts, share = _everything(c, where), 1.0 / len(groups)
-        made.append(_family(f"unexplained {name}", "step", parts, c, causes, share))
+        rush = bool((where & c.pack).any())
+        called, causes = ("wear in a rush", ()) if rush else (f"unexplained {name}", ("unexplained",))
+        made.append(_family(called, "step", _everything(c, where), c, causes, 1.0 / len(groups)))
     return made
 
 
