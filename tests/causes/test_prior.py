@@ -75,7 +75,7 @@ def test_two_entries_on_one_day_are_one_visit():
     # other acted with the odds that an entry beside real work is right, 0.85 / 0.15.
     assert BESIDE_IS_RIGHT == 0.85
     odds = _beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"), SLACK)
-    # The date is off by more than 15, 45 or 75 days with the chances e^-5, e^-15 and e^-25, half to each side.
+    # The date is off by more than 15, 45 or 75 days with the chances e^-5, e^-15, e^-25, half to each side.
     away = np.array([0.5 * (np.exp(-5.0) + np.exp(-25.0)), np.exp(-15.0)])
     sure = 1.0 - away[[0, 1, 0]]
     np.testing.assert_allclose(odds[5:8], SAME_VISIT * (1.0 - sure) + LOGGED * sure, rtol=1e-6)
