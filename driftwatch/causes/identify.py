@@ -114,13 +114,18 @@ def _hidden(
 
 
 def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> tuple[tuple[str, float], ...]:
-    """Causes that may have acted instead: with their probability where this one did not."""
+    """Causes that may have acted instead: with their probability where this one did not.
+
+    What is likelier to have acted beside this cause than instead of it is no rival.
+    """
     instead: dict[str, float] = {}
+    beside: dict[str, float] = {}
     for together, p in chances.items():
-        if cause not in together:
-            for other in together:
-                instead[other] = instead.get(other, 0.0) + p
-    return tuple(sorted(((c, p) for c, p in instead.items() if p >= LEAST_RIVAL), key=lambda cp: -cp[1]))
+        found = beside if cause in together else instead
+        for other in together:
+            found[other] = found.get(other, 0.0) + p
+    rivals = [(c, p) for c, p in instead.items() if p >= LEAST_RIVAL and p > beside.get(c, 0.0)]
+    return tuple(sorted(rivals, key=lambda rival: -rival[1]))
 
 
 def _everywhere(panel: Panel) -> tuple[tuple[str, ...], tuple[str, ...]]:
