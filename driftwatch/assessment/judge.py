@@ -114,10 +114,11 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     threshold = THRESHOLD_AT_5_PERCENT + float(np.log(0.05 / settings.false_alarm_rate))
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
-    causes = explain_changes(panel, signatures, found, settings.event_slack_days, settings.least_probability)
+    slack, least = settings.event_slack_days, settings.least_probability
+    causes = explain_changes(panel, signatures, found, slack, least, logged.right)
     slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
-    since_start = pressure_from_start(slopes, drifts, design.signal)
+    since_start = pressure_from_start(slopes, drifts, design.sharing)
     chance = pressure_drift(since_start, signatures, found.left)
     drifting = calibrated(chance, "pressure", logged=False, begun=False)
     if drifting >= settings.least_probability:

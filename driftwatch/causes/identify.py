@@ -7,18 +7,20 @@ among the alternatives.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 from statsmodels.stats.multitest import multipletests
 
-from driftwatch.causes.prior import BESIDE_IS_RIGHT, nearness
+from driftwatch.causes.prior import beside_odds, nearness
 from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
 from driftwatch.causes.split import split_effect
 from driftwatch.changes.estimates import Placed
-from driftwatch.changes.evidence import Effects
+from driftwatch.changes.evidence import Effects, sharing
 from driftwatch.changes.search import SearchResult
 from driftwatch.panel.panel import Bools, Event, Floats, Panel
 
@@ -26,6 +28,8 @@ from driftwatch.panel.panel import Bools, Event, Floats, Panel
 REACH = 2
 #: Share of false ones among the modes, and among the shifts, that are said to be touched by a change.
 FALSELY_TOUCHED = 0.05
+#: A mode counts as touched if it moved at least this part as far as the one that moved furthest.
+GOOD_PART = 0.25
 #: Causes that reach every mode and shift by their nature.
 WHOLE_UNIT = ("relearn", "rebuild")
 #: Causes whose traces a rebuild in the same visit hides.
@@ -40,8 +44,12 @@ def explain_changes(
     found: SearchResult,
     slack_days: float,
     least: float,
+    right: float,
 ) -> list[CauseFinding]:
-    """Give the findings of every change; causes under `least` are left out."""
+    """Give the findings of every change; causes under `least` are left out.
+
+    `right` is the chance that an entry of power, load or fluid work acted.
+    """
     findings: list[CauseFinding] = []
     for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
         chances = _chances(families, table, place)
@@ -50,8 +58,7 @@ def explain_changes(
         split = {}
         if len(pair) == 2 and "relearn" not in pair:
             both = next(f for f in families if f.causes == pair)
-            signals = np.array([c.signal for c in panel.cells])
-            split = split_effect(found.effects[number], place.index, families, both, signals)
+            split = split_effect(found.effects[number], place.index, families, both, sharing(panel.cells))
         for cause in causes:
             index, drift = _best_of(families, table, place, cause)
             event = _event(panel, index, cause, slack_days)
@@ -59,7 +66,7 @@ def explain_changes(
             probability = calibrated(whole, cause, event is not None)
             if probability < least:
                 continue
-            effects = _at(found.effects[number], place.index)
+            effects = _at(panel, found.effects[number], place.index)
             modes, shifts = _everywhere(panel) if cause in WHOLE_UNIT else _touched(panel, effects)
             findings.append(
                 CauseFinding(
@@ -80,7 +87,8 @@ def explain_changes(
             )
         renewed = chances.get(("rebuild",), 0.0)
         if renewed >= least:
-            findings += _hidden(panel, number, place, renewed * BESIDE_IS_RIGHT, slack_days)
+            chance = renewed * beside_odds(right) / (1.0 + beside_odds(right))
+            findings += _hidden(panel, number, place, chance, slack_days)
     return findings
 
 
@@ -171,23 +179,47 @@ def _best_of(families: tuple[Family, ...], table: Floats, place: Placed, cause: 
     return near.start + int(column), families[rows[int(row)]].pattern.kind == "bend"
 
 
-def _at(effects: Effects, index: int) -> tuple[Floats, Floats, Floats]:
-    return effects.estimate[index], effects.own_var[index], effects.shared_sd[index]
+@dataclass(frozen=True)
+class _Cells:
+    """Estimated effects of one change, cell by cell (C,), with the parts of their errors.
+
+    `across` is the standard deviation of what all cells of the signal share, `of_mode` that of what only
+    those of one mode do.
+    """
+
+    estimate: Floats
+    own_var: Floats
+    across: Floats
+    of_mode: Floats
+    mode: NDArray[np.str_]
 
 
-def _pooled(effects: tuple[Floats, Floats, Floats], where: Bools) -> tuple[float, float]:
+def _at(panel: Panel, effects: Effects, index: int) -> _Cells:
+    shared, of_mode = effects.shared_sd[index], effects.of_mode[index][sharing(panel.cells).group]
+    return _Cells(
+        effects.estimate[index],
+        effects.own_var[index],
+        np.sqrt(1.0 - of_mode) * shared,
+        np.sqrt(of_mode) * shared,
+        np.array([c.mode for c in panel.cells]),
+    )
+
+
+def _pooled(cells: _Cells, where: Bools) -> tuple[float, float]:
     """Precision-weighted mean effect over some cells of one signal, and its standard error."""
-    estimate, own, shared = (part[where] for part in effects)
-    told = np.isfinite(own)
+    told = where & np.isfinite(cells.own_var)
     if not told.any():
         return np.nan, np.nan
-    weight = 1.0 / own[told]
-    mean = float((weight * estimate[told]).sum() / weight.sum())
-    common = float((weight * shared[told]).sum() / weight.sum())
-    return mean, float(np.sqrt(1.0 / weight.sum() + common**2))
+    weight = 1.0 / cells.own_var[told]
+    total = weight.sum()
+    mean = float((weight * cells.estimate[told]).sum() / total)
+    across = (weight * cells.across[told]).sum() / total
+    _, mode = np.unique(cells.mode[told], return_inverse=True)
+    of_mode = np.bincount(mode, weight * cells.of_mode[told]) / total
+    return mean, float(np.sqrt(1.0 / total + across**2 + (of_mode**2).sum()))
 
 
-def _touched(panel: Panel, effects: tuple[Floats, Floats, Floats]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _touched(panel: Panel, effects: _Cells) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Modes and shifts whose cells moved together beyond noise, on any signal.
 
     Many means are looked at, so the false discovery rate is controlled (Benjamini and Yekutieli, since
@@ -196,32 +228,51 @@ def _touched(panel: Panel, effects: tuple[Floats, Floats, Floats]) -> tuple[tupl
     signal = np.array([c.signal for c in panel.cells])
     mode = np.array([c.mode for c in panel.cells])
     channel = np.array([c.channel for c in panel.cells])
-    modes = _moved(effects, {m: mode == m for m in panel.profile.modes}, signal)
+    modes = _mostly(effects, {m: mode == m for m in panel.profile.modes}, signal)
     inside = np.isin(mode, modes) if modes else mode != ""
     shifts = {s.id: inside & (channel == s.id) for s in panel.profile.shifts}
     return modes, _moved(effects, shifts, signal)
 
 
-def _moved(
-    effects: tuple[Floats, Floats, Floats], groups: dict[str, Bools], signal: NDArray[np.str_]
-) -> tuple[str, ...]:
-    names, p_values = [], []
+def _mostly(effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_]) -> tuple[str, ...]:
+    """Of the groups that moved, those that moved a good part as far as the one that moved furthest.
+
+    A trailer that is pulled in one mode is felt a little in the others; it is not said to be there.
+    """
+    moved = _moved_signals(effects, groups, signal)
+    furthest: dict[str, float] = {}
+    for (_, s), size in moved.items():
+        furthest[s] = max(size, furthest.get(s, 0.0))
+    kept = {name for (name, s), size in moved.items() if size >= GOOD_PART * furthest[s]}
+    return tuple(name for name in groups if name in kept)
+
+
+def _moved(effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_]) -> tuple[str, ...]:
+    """Groups that moved on any signal."""
+    moved = {name for name, _ in _moved_signals(effects, groups, signal)}
+    return tuple(name for name in groups if name in moved)
+
+
+def _moved_signals(
+    effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_]
+) -> dict[tuple[str, str], float]:
+    """Groups and signals whose mean effect is beyond noise, with its size."""
+    found, p_values = {}, []
     for name, where in groups.items():
         for s in sorted(set(signal[where])):
             mean, se = _pooled(effects, where & (signal == s))
             if np.isfinite(se) and se > 0:
-                names.append(name)
+                found[name, str(s)] = abs(mean)
                 p_values.append(2.0 * float(ndtr(-abs(mean) / se)))
     if not p_values:
-        return ()
+        return {}
     rejected = multipletests(p_values, FALSELY_TOUCHED, method="fdr_by")[0]
-    moved = {name for name, hit in zip(names, rejected, strict=True) if hit}
-    return tuple(name for name in groups if name in moved)
+    return {key: size for (key, size), hit in zip(found.items(), rejected, strict=True) if hit}
 
 
 def drift_finding(panel: Panel, slopes: Effects, probability: float) -> CauseFinding:
     """A pressure drift whose beginning was not found."""
-    effects = _at(slopes, 0)
+    effects = _at(panel, slopes, 0)
     modes, shifts = _touched(panel, effects)
     return CauseFinding(
         cause="pressure",
@@ -238,9 +289,7 @@ def drift_finding(panel: Panel, slopes: Effects, probability: float) -> CauseFin
     )
 
 
-def _sizes(
-    panel: Panel, effects: tuple[Floats, Floats, Floats], modes: tuple[str, ...]
-) -> tuple[SignalEffect, ...]:
+def _sizes(panel: Panel, effects: _Cells, modes: tuple[str, ...]) -> tuple[SignalEffect, ...]:
     signal = np.array([c.signal for c in panel.cells])
     inside = np.array([not modes or c.mode in modes or c.mode == "" for c in panel.cells])
     sizes = []

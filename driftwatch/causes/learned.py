@@ -28,13 +28,15 @@ from driftwatch.causes.signature_fit import (
     fit_signature,
 )
 from driftwatch.causes.signatures import Family, families
-from driftwatch.changes.evidence import Effects, Pattern, log_factors, stack
+from driftwatch.changes.evidence import Effects, Pattern, log_factors, sharing, stack
 from driftwatch.panel.noise import Fleet, corrected
 from driftwatch.panel.panel import Cell, Floats, Panel
 from driftwatch.panel.robust import nan_median
 
 #: Causes that are learned, and how many events of one it takes, each as far as it is believed.
 LEARNED = ("power", "load", "fluid")
+#: Those among them that are plainly seen where they acted: their entries tell how far the log is right.
+PLAIN = ("power", "load")
 LEAST_EVENTS = 3.0
 #: Readings of a cell before, and after, an event; of those after, the first is still learning.
 BEFORE = 3
@@ -106,15 +108,12 @@ def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
             if change is not None:
                 read[event.kind].append(_of_event(panel, fleet, change, event.kind, groups))
     signatures: dict[str, LearnedSignature] = {}
-    evidence = [np.empty(0)]
     for cause, events in read.items():
-        told = np.array([e.general - e.otherwise for e in events])
         if len(events) >= LEAST_EVENTS:
             entries = _entries(events, groups, fleet)
             fitted, with_fit = fit_signature(entries, _expected(panels, fleet, cause, groups), LOG_IS_RIGHT)
             weight = float(believed(with_fit, LOG_IS_RIGHT).sum())
             if weight >= LEAST_EVENTS:
-                told = with_fit
                 signatures[cause] = LearnedSignature(
                     direction=dict(zip(groups, fitted.direction.tolist(), strict=True)),
                     error=dict(zip(groups, fitted.error.tolist(), strict=True)),
@@ -122,8 +121,8 @@ def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
                     spread=fitted.spread,
                     events=weight,
                 )
-        evidence.append(told)
-    return Logged(signatures, _share_right(np.concatenate(evidence)))
+    seen = [e.general - e.otherwise for cause in PLAIN for e in read[cause]]
+    return Logged(signatures, _share_right(np.array(seen)))
 
 
 def _share_right(evidence: Floats) -> float:
@@ -212,10 +211,13 @@ def _entries(events: list[_Event], groups: list[Group], fleet: Fleet) -> Entries
     """Put the events of one kind together, with the noise of their groups' means."""
     count = np.stack([e.count for e in events])
     noise = [fleet.noise[signal] for signal, _, _ in groups]
-    common = np.array([(n.common_white_sd**2 + n.common_wander_sd**2) / n.sd**2 for n in noise])
+    common = np.array([n.common_variance / n.sd**2 for n in noise])
+    across = np.array([n.across_modes / n.sd**2 for n in noise])
     alike = np.array([[a[0] == b[0] for b in groups] for a in groups])
+    one_mode = np.array([[a[:2] == b[:2] for b in groups] for a in groups])
+    shared = np.where(one_mode, common[:, None], np.where(alike, across[:, None], 0.0))
     both = (count[:, :, None] > 0) & (count[:, None, :] > 0)
-    covariance = OF_MEDIANS * np.where(both & alike, common[:, None], 0.0)
+    covariance = OF_MEDIANS * np.where(both, shared, 0.0)
     diagonal = np.arange(len(groups))
     own = OF_MEDIANS * (1.0 - common) / np.maximum(count, 1.0)
     covariance[:, diagonal, diagonal] += np.where(count > 0, own, 1.0)
@@ -246,20 +248,22 @@ def _expected(panels: Sequence[Panel], fleet: Fleet, cause: str, groups: list[Gr
 
 def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> tuple[float, float]:
     """Log Bayes factors against no effect: of what was logged, and of no effect and all else together."""
-    names = sorted({c.signal for c in panel.cells})
     noise = [fleet.noise[c.signal] for c in panel.cells]
-    common = np.array([n.common_white_sd**2 + n.common_wander_sd**2 for n in noise])
+    together = sharing(panel.cells)
+    of_mode = np.empty(together.member.shape[1])
+    of_mode[together.group] = [1.0 - n.across_modes / max(n.common_variance, 1e-300) for n in noise]
+    common = np.array([n.common_variance for n in noise])
     own = np.array([n.sd**2 for n in noise]) - common
     told = np.isfinite(change)
     effects = Effects(
         estimate=np.where(told, change, 0.0)[None],
         own_var=np.where(told, OF_MEDIANS * own, np.inf)[None],
         shared_sd=np.where(told, np.sqrt(OF_MEDIANS * common), 0.0)[None],
+        of_mode=of_mode[None],
         bonus=np.zeros(1),
     )
     steps = [f for f in families(panel, fleet) if f.pattern.kind == "step"]
-    signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
-    factors = log_factors(effects, stack([f.pattern for f in steps]), signal)[:, 0]
+    factors = log_factors(effects, stack([f.pattern for f in steps]), together)[:, 0]
     weighed = factors + np.log([f.share for f in steps])
     right = np.array([f.causes == (cause,) for f in steps])
     otherwise = np.logaddexp(0.0, np.log(OTHERWISE) + logsumexp(weighed[~right]))

@@ -25,8 +25,9 @@ UNLOGGED_PER_YEAR = {
 }
 #: Chance that a logged event really acted.
 LOG_IS_RIGHT = 0.6
-#: The same of an entry in a visit in which something else acted: wrong entries seldom meet with real work.
-BESIDE_IS_RIGHT = 0.85
+#: In a visit in which something else acted, the odds of it are so many times as high: wrong entries seldom
+#: meet with real work.
+BESIDE_ODDS = 3.8
 #: Work of which entries are wrong, or without effect, more often in one fleet than in another.
 OFTEN_WRONG = ("power", "load", "fluid")
 #: What an entry may stand for.
@@ -67,7 +68,7 @@ def log_prior(
         row = odds[parts[0]]
         if len(parts) == 2:
             # Both in one visit: where one acted, the other did as well.
-            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days)
+            row = np.maximum(row, odds[parts[1]]) * _beside(panel, parts, slack_days, right)
             if "relearn" in parts and not np.isfinite(panel.learn_counts).any():
                 row = row * CLEARED_UNCOUNTED
         rows.append(row * family.share)
@@ -75,7 +76,12 @@ def log_prior(
         return np.log(np.stack(rows))
 
 
-def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
+def beside_odds(right: float) -> float:
+    """Odds that an entry acted in a visit in which something else did, if a share `right` of all acted."""
+    return BESIDE_ODDS * right / (1.0 - right)
+
+
+def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: float) -> Floats:
     """Odds, given one of two causes at a snapshot, that the other acted in the same visit, shape (T,).
 
     Two entries on nearly the same day are one visit: if one of them is misdated, so is the other.
@@ -89,7 +95,7 @@ def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float) -> Floats:
                 mass += near + np.r_[near[1:], 0.0] + np.r_[0.0, near[:-1]]
         logged[cause] = np.minimum(mass, 1.0)
     both = np.minimum(*logged.values())
-    odds = BESIDE_IS_RIGHT / (1.0 - BESIDE_IS_RIGHT)
+    odds = beside_odds(right)
     # At a clearing that was logged, other work is as likely as at any.
     noted = logged.get("relearn", 1.0)
     unlogged = SAME_VISIT_CLEARED + (SAME_VISIT - SAME_VISIT_CLEARED) * noted

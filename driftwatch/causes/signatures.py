@@ -38,6 +38,8 @@ CLEARED = 6.0
 MISSES_ZERO = 1.0
 #: How near to where they were values come back after a relearn, in multiples of their noise.
 COMES_BACK = 0.5
+#: Scales of that: cells that hardly wander come back nearer.
+BACK_SCALES = (0.25, 1.0)
 #: Share of rebuilds after which trims start from another value than zero.
 STARTS_ELSEWHERE = 0.1
 #: Room for the cells' own deviations where values were cleared in the same visit, against a change alone.
@@ -259,7 +261,11 @@ def _relearn(c: _Cells) -> tuple[Family, ...]:
     spread = c.column(np.where(shifts, COMES_BACK, 0.01))
     none = np.zeros(c.count)
     return tuple(
-        Family(Pattern("relearn", kind, basis, spread, none, (1.0,), jump, returns=True), ("relearn",), share)
+        Family(
+            Pattern("relearn", kind, basis, spread, none, BACK_SCALES, jump, returns=True),
+            ("relearn",),
+            share,
+        )
         for kind, jump, share in c.clearings
     )
 

@@ -7,23 +7,21 @@ the estimates, each part's share is its posterior mean (as in kriging with two c
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftwatch.causes.signatures import SECOND_SHARE, SMALL_SHARE, Family
-from driftwatch.changes.evidence import Effects
+from driftwatch.changes.evidence import Effects, Sharing
 from driftwatch.panel.panel import Floats
 
 
 def split_effect(
-    effects: Effects, index: int, families: tuple[Family, ...], pair: Family, signal: NDArray[np.str_]
+    effects: Effects, index: int, families: tuple[Family, ...], pair: Family, sharing: Sharing
 ) -> dict[str, tuple[Floats, Floats]]:
     """Posterior mean (C,) and covariance (C, C) of the effect of each of a pair's two causes.
 
     Cells that say nothing have mean and covariance from the prior and the other cells.
     """
     own = np.minimum(effects.own_var[index], 1e12)
-    shared = effects.shared_sd[index]
-    noise = np.diag(own) + np.where(signal[:, None] == signal[None, :], np.outer(shared, shared), 0.0)
+    noise = np.diag(own) + sharing.covariance(effects.shared_sd[index], effects.of_mode[index])
     single = {f.causes[0]: f.pattern for f in families if f.pattern.kind == "step" and len(f.causes) == 1}
     whole_parts = [_covariance(single[cause].basis, single[cause].spread) for cause in pair.causes]
     estimate = effects.estimate[index]

@@ -26,6 +26,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from driftwatch.changes.evidence import Sharing, sharing
 from driftwatch.panel.noise import (
     KM,
     Fleet,
@@ -76,10 +77,10 @@ COURSES = {
 #: came after it; and the shares that are tried once a change is found.
 SHARE_AFTER = 0.5
 SHARES = (0.03, 0.2, 0.5, 0.8, 1.0)
-
-
-#: The prior spread of slopes in multiples of what the fleet's units show.
-SLOPE_SPREAD = 2.0
+#: A cell drifts by itself when its slope is so many spreads from those of the others of its signal and mode;
+#: there must be at least so many of them.
+LONE_SDS = 6.0
+LEAST_ALIKE = 5
 #: How far a cell that has learned nothing may be from its need, in noise standard deviations; and a cell of
 #: which nothing is known.
 START_SDS = 20.0
@@ -127,18 +128,19 @@ class Design:
     shifts_to_learn : float
     columns : dict of Columns
         Shapes (SUDDEN, SLOW) -> columns for a change half-way before each of the T snapshots.
-    common : array (S, T, T)
-        Covariance of the noise that the cells of each signal share.
-    signal : array (C,)
-        Index of each cell's signal.
-    group : array (C,)
-        Index of each cell's signal and mode together.
-    slope_precision : array (C,)
-        Prior precision of the slopes.
+    common, common_of_mode : array (S, T, T)
+        Covariance of the noise that the cells of each signal and mode share, and the part of it that they do
+        not share with the signal's other modes.
+    sharing : Sharing
+        Which cells share noise: those of each signal, and of each signal and mode.
+    slope_mean, slope_precision : array (C,)
+        Prior mean and precision of the slopes.
     slope_common : array (S,)
         The part of the prior variance of the slopes that the cells of each signal share.
     before : array (C, T)
         What each cell read before each snapshot, the last readings counting most.
+    counted : array of bool (C,)
+        Whether the shifts that a cell learned from were counted.
     start_sd : array (C,)
         How far each cell may have been from its need at the first snapshot, not having learned it yet.
 
@@ -153,12 +155,24 @@ class Design:
     shifts_to_learn: float
     columns: dict[tuple[str, ...], Columns]
     common: Floats
-    signal: Indices
-    group: Indices
+    common_of_mode: Floats
+    sharing: Sharing
+    slope_mean: Floats
     slope_precision: Floats
     slope_common: Floats
     start_sd: Floats
     before: Floats
+    counted: Bools
+
+    @property
+    def signal(self) -> Indices:
+        """Number of each cell's signal, (C,)."""
+        return self.sharing.signal
+
+    @property
+    def group(self) -> Indices:
+        """Number of each cell's signal and mode together, (C,)."""
+        return self.sharing.group
 
     @cached_property
     def base(self) -> Floats:
@@ -205,26 +219,27 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     centre = np.nan_to_num(values).sum(axis=1) / np.maximum(used.sum(axis=1), 1)
     readings = np.where(used, values - centre[:, None], 0.0)
     names = sorted({c.signal for c in panel.cells})
-    signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
+    together = sharing(panel.cells)
+    signal = together.signal
     scale = unit_scales(panel, fleet)
     shifts = shifts_learned(panel, fleet).T
     precision = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty((len(names), len(panel.days), len(panel.days)))
+    common_of_mode = np.empty_like(common)
     for i, name in enumerate(names):
         cells = signal == i
         noise = fleet.noise[name]
-        together = noise.common_covariance(panel.days) + np.diag(unread_warmth_variance(panel, fleet, name))
-        together = together * scale.common[cells][0] ** 2
+        shared = noise.common_covariance(panel.days) + np.diag(unread_warmth_variance(panel, fleet, name))
+        shared = shared * scale.common[cells][0] ** 2
         own = noise.own_covariance(panel.days, shifts[cells], fleet.shifts_to_learn)
         own *= scale.own[cells, None, None] ** 2
         odd = np.diag(odd_warmth_sd(panel, fleet, name) ** 2)
-        together, own = together + odd, own + odd
-        precision[cells] = _precision(own + together, used[cells])
-        common[i] = together
-    kinds = [(c.signal, c.mode) for c in panel.cells]
-    groups = sorted(set(kinds))
+        shared, own = shared + odd, own + odd
+        precision[cells] = _precision(own + shared, used[cells])
+        common[i] = shared
+        common_of_mode[i] = noise.mode_covariance(panel.days) * scale.common[cells][0] ** 2
     spread = np.array([_slope_spread(panel, fleet, name) for name in names])
-    together_sd = np.array([SLOPE_SPREAD * fleet.noise[name].slope_common_sd for name in names])
+    together_sd = np.array([fleet.noise[name].slope_common_sd for name in names])
     blank = Design(
         distance=(panel.odometer_km - panel.odometer_km[0]) / KM,
         precision=precision,
@@ -235,12 +250,14 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         shifts_to_learn=fleet.shifts_to_learn,
         columns={},
         common=common,
-        signal=signal,
-        group=np.array([groups.index(kind) for kind in kinds], dtype=np.int64),
-        slope_precision=(1.0 / spread**2)[signal],
+        common_of_mode=common_of_mode,
+        sharing=together,
+        slope_mean=np.array([_slope_mean(panel, fleet, name) for name in names])[signal],
+        slope_precision=1.0 / (spread[signal] ** 2 + _lone_slopes(panel, values.T, together) ** 2),
         slope_common=np.minimum(together_sd, 0.9 * spread) ** 2,
         start_sd=_start_sd(panel, fleet),
         before=_before(np.where(used, values, np.nan)),
+        counted=np.asarray(np.isfinite(panel.learn_counts).any(axis=0)),
     )
     every = np.arange(len(panel.days))
     columns = {shapes: blank.placed(shapes, every, SHARE_AFTER) for shapes in (SUDDEN, SLOW)}
@@ -250,14 +267,39 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
 def _slope_spread(panel: Panel, fleet: Fleet, name: str) -> float:
     """Prior spread of a cell's slope per 10 000 km from the first snapshot on.
 
-    Generous for volumes, so that real wear is not shrunk away. Trims that all drift are rare, and are to be
-    explained by a change.
+    Generous for volumes, so that real wear is not shrunk away. Trims that all drift further than the fleet's
+    do are rare, and are to be explained by a change.
     """
     noise = fleet.noise[name]
     if panel.profile.signal(name).per_pack:
         return max(4.0 * noise.slope_sd, 4.0 * abs(noise.slope), noise.sd)
-    own = max(noise.slope_sd, abs(noise.slope), 0.12 * noise.sd)
-    return SLOPE_SPREAD * float(np.hypot(own, noise.slope_common_sd))
+    own = max(noise.slope_sd, 0.12 * noise.sd)
+    return float(np.hypot(own, noise.slope_common_sd))
+
+
+def _lone_slopes(panel: Panel, values: Floats, together: Sharing) -> Floats:
+    """Slopes of cells that drift by themselves, far from the others of their signal and mode, (C,); else nil.
+
+    One cell on its way to the end of its range is no change of the unit: it is to have a slope of its own.
+    """
+    x = np.where(np.isfinite(values), panel.odometer_km[:, None] / KM, np.nan)
+    lone = np.zeros(values.shape[1])
+    count = np.isfinite(values).sum(axis=0)
+    x = np.nan_to_num(x - np.nansum(x, axis=0) / np.maximum(count, 1))
+    slope = (x * np.nan_to_num(values)).sum(axis=0) / np.maximum((x**2).sum(axis=0), 1e-12)
+    for cells in together.cells:
+        told = cells[count[cells] > 2]
+        if len(told) < LEAST_ALIKE:
+            continue
+        away = slope[told] - np.median(slope[told])
+        usual = max(1.4826 * float(np.median(np.abs(away))), 1e-12)
+        lone[told] = np.where(np.abs(away) > LONE_SDS * usual, away, 0.0)
+    return lone
+
+
+def _slope_mean(panel: Panel, fleet: Fleet, name: str) -> float:
+    """Prior mean of a cell's slope: a trim drifts as the fleet's do; of a pack nothing is expected."""
+    return 0.0 if panel.profile.signal(name).per_pack else fleet.noise[name].slope
 
 
 def _start_sd(panel: Panel, fleet: Fleet) -> Floats:

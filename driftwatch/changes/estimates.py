@@ -20,6 +20,8 @@ FLAT = 1e-8
 LATE_SHARE = 0.6
 #: What that leaves, which is not linear in the rate, as a share of a change's size.
 ROUGH_SHARE = 0.25
+#: Both are so many times as large where nobody counted the shifts.
+UNCOUNTED_LATE = 2.0
 #: A cell is a loner when it moved so many standard deviations further than the others of its signal and mode,
 #: which themselves moved less than STILL_SDS; at most so many cells, or this share, are taken for such.
 LONER_SDS = 3.5
@@ -88,10 +90,12 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
         pattern = patterns[change.pattern]
         columns.append(_column(design, COURSES[pattern.kind].main, change))
         precision.append(_precision(pattern.largest))
-    held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1))
+    mean = [np.zeros(len(design.signal))] * len(precision)
+    mean[1] = design.slope_mean
+    held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
     if not placed:
         return held
-    mean = [np.zeros(len(design.signal))] * len(precision)
+    late = np.where(design.counted, 1.0, UNCOUNTED_LATE)
     size = held.solution[:, BASE:]
     size_se = np.sqrt(np.maximum(np.diagonal(held.inverse, axis1=1, axis2=2)[:, BASE:], 0.0))
     effect = list(range(BASE, BASE + len(placed)))
@@ -110,7 +114,7 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
         for shape, part in ((course.late, LATE_SHARE), (course.rough, ROUGH_SHARE)):
             if shape is not None:
                 columns.append(_column(design, shape, change))
-                precision.append(_precision(part * learned))
+                precision.append(_precision(part * late * learned))
                 mean.append(np.zeros(len(size)))
     held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
     return replace(held, effect=tuple(effect))
@@ -126,12 +130,8 @@ def without_slope(design: Design, held: Held) -> Held:
     return hold(design, held.raw[:, :, others], held.precision[:, others], held.mean[:, others])
 
 
-def hold(design: Design, raw: Floats, precision: Floats, mean: Floats | None = None) -> Held:
-    """Solve for columns (C, T, n) with prior precisions (C, n), beside which others will be estimated.
-
-    Their prior means (C, n) are zero if not given.
-    """
-    mean = np.zeros_like(precision) if mean is None else mean
+def hold(design: Design, raw: Floats, precision: Floats, mean: Floats) -> Held:
+    """Solve for columns (C, T, n) with prior means and precisions (C, n), to estimate others beside them."""
     weighed = design.precision @ raw
     gram = np.swapaxes(raw, 1, 2) @ weighed
     diagonal = np.arange(gram.shape[1])
@@ -271,6 +271,7 @@ class Candidates:
         else:
             # Lateness is weighed as it will be once the change is in the model: in proportion to it.
             size = _typical_size(design, _effects(design, rest, main, best, bonus))
+        size = size * np.where(design.counted, 1.0, UNCOUNTED_LATE)[:, None]
         for shape, share in ((course.late, LATE_SHARE), (course.rough, ROUGH_SHARE)):
             if shape is not None:
                 rest, by_it = rest.without(course.shapes.index(shape), np.zeros_like(size), share * size)
@@ -326,27 +327,33 @@ def _effects(design: Design, rest: _Rest, main: int, best: Indices, bonus: Float
     told = information > LEAST_OWN * np.maximum(rest.columns.information[main, main], 1e-12)
     safe = np.where(told, information, 1.0)
     total = np.where(told, 1.0 / safe, np.inf)
-    part = _shared_part(design, rest.weighed(main, best), best, safe[best])
+    part, of_mode = _shared_parts(design, rest.weighed(main, best), best, safe[best])
     shared_var = np.where(told, part * np.where(told, total, 0.0), 0.0)
     return Effects(
         estimate=np.where(told, rest.score[main] / safe, 0.0).T,
         own_var=(total - shared_var).T,
         shared_sd=np.sqrt(shared_var).T,
+        of_mode=of_mode.T,
         bonus=bonus,
     )
 
 
-def _shared_part(design: Design, weighed: Floats, best: Indices, information: Floats) -> Floats:
+def _shared_parts(
+    design: Design, weighed: Floats, best: Indices, information: Floats
+) -> tuple[Floats, Floats]:
     """Share of each estimate's variance that comes from the noise its signal's cells have in common, (C, J).
 
-    Worked out for the best-read cell of each signal and mode, and taken for the others of its kind.
+    And the part of that which is common to one mode only, (G, J). Worked out for the best-read cell of each
+    signal and mode, and taken for the others of its kind.
     """
     weights = weighed / information[:, None, :]
     spread = (weights * (design.common[design.signal[best]] @ weights)).sum(axis=1)
+    of_mode = (weights * (design.common_of_mode[design.signal[best]] @ weights)).sum(axis=1)
     # The cells' slopes from the start are not independent of each other either.
     tilt = (weights * design.base[best, :, 1:2]).sum(axis=1)
     spread += design.slope_common[design.signal[best], None] * tilt**2
-    return np.asarray(np.clip(spread * information, 0.0, 0.95)[design.group])
+    shared = np.clip(spread * information, 0.0, 0.95)[design.group]
+    return np.asarray(shared), np.clip(of_mode / np.maximum(spread, 1e-300), 0.0, 1.0)
 
 
 def _typical_size(design: Design, effects: Effects) -> Floats:

@@ -8,27 +8,28 @@ through the low rank of the shared parts (Woodbury identity).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftwatch.panel.panel import Floats
+from driftwatch.panel.panel import Cell, Floats
 
 #: Variance that stands for "this cell says nothing".
 UNTOLD = 1e30
 #: "No change" allows that readings are noisier at this place than elsewhere: the cells' own part of the
 #: variance by one factor, the part that a signal's cells share by another, with these chances. So scatter
-#: without a common direction is no evidence, nor is a season that moves one signal further than usual.
+#: without a common direction is no evidence, nor are months that move one signal further than usual.
 NOISIER = {
-    (1.0, 1.0): 0.57,
+    (1.0, 1.0): 0.64,
     (1.4, 1.0): 0.12,
     (2.0, 1.0): 0.08,
     (3.0, 1.0): 0.04,
-    (1.0, 4.0): 0.08,
-    (1.0, 12.0): 0.04,
-    (2.0, 6.0): 0.04,
+    (1.0, 4.0): 0.06,
+    (1.0, 12.0): 0.01,
+    (2.0, 6.0): 0.02,
     (6.0, 6.0): 0.015,
     (15.0, 15.0): 0.015,
 }
@@ -151,6 +152,58 @@ def stack(patterns: list[Pattern]) -> Stack:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Sharing:
+    """Which cells share noise: those of one signal, and those of one signal and mode more.
+
+    Attributes
+    ----------
+    signal : array of int (C,)
+        Number of each cell's signal.
+    group : array of int (C,)
+        Number of each cell's signal and mode together.
+
+    """
+
+    signal: NDArray[np.int64]
+    group: NDArray[np.int64]
+
+    @cached_property
+    def member(self) -> Floats:
+        """1 where a cell is of a group, (C, G)."""
+        return np.asarray(self.group[:, None] == np.arange(self.group.max(initial=-1) + 1), dtype=float)
+
+    @cached_property
+    def of_signal(self) -> Floats:
+        """1 where a group is of a signal, (G, S)."""
+        first = np.argmax(self.member, axis=0)
+        every = np.arange(self.signal.max(initial=-1) + 1)
+        return np.asarray(self.signal[first][:, None] == every, dtype=float)
+
+    @cached_property
+    def cells(self) -> list[NDArray[np.int64]]:
+        """Numbers of the cells of each group."""
+        return [np.flatnonzero(self.group == g) for g in range(self.member.shape[1])]
+
+    def covariance(self, shared_sd: Floats, of_mode: Floats) -> Floats:
+        """Covariance (C, C) of shared noise of standard deviations (C,), a part (G,) of it a mode's own."""
+        across = np.sqrt(1.0 - of_mode)[self.group]
+        same_signal, same_group = (part[:, None] == part for part in (self.signal, self.group))
+        factor = np.where(same_signal, np.outer(across, across), 0.0)
+        factor = factor + np.where(same_group, of_mode[self.group], 0.0)
+        return np.asarray(factor * np.outer(shared_sd, shared_sd))
+
+
+def sharing(cells: Sequence[Cell]) -> Sharing:
+    """Say which cells of a unit share noise; signals and modes are numbered in the order of their names."""
+    signals = sorted({c.signal for c in cells})
+    groups = sorted({(c.signal, c.mode) for c in cells})
+    return Sharing(
+        np.array([signals.index(c.signal) for c in cells], dtype=np.int64),
+        np.array([groups.index((c.signal, c.mode)) for c in cells], dtype=np.int64),
+    )
+
+
 @dataclass(frozen=True)
 class Effects:
     """Estimates of one kind of change at every candidate snapshot.
@@ -162,6 +215,8 @@ class Effects:
         Variance of the part of the error that is the cell's own; infinite where the cell says nothing.
     shared_sd : array (J, C)
         Standard deviation of the part of the error that the signal's cells share.
+    of_mode : array (J, G)
+        The part of that variance which the cells of each signal and mode share only with each other.
     bonus : array (J,)
         Log Bayes factor of what comes with the change beside its effect (the clearing of a renewal); else 0.
 
@@ -170,15 +225,16 @@ class Effects:
     estimate: Floats
     own_var: Floats
     shared_sd: Floats
+    of_mode: Floats
     bonus: Floats
 
     def at(self, candidates: NDArray[np.int64]) -> Effects:
         """Give the estimates at some of the candidates only."""
-        parts = (self.estimate, self.own_var, self.shared_sd, self.bonus)
+        parts = (self.estimate, self.own_var, self.shared_sd, self.of_mode, self.bonus)
         return Effects(*(part[candidates] for part in parts))
 
 
-def log_factors(effects: Effects, patterns: Stack, signal: NDArray[np.int64]) -> Floats:
+def log_factors(effects: Effects, patterns: Stack, sharing: Sharing) -> Floats:
     """Log Bayes factor of each pattern against no change at each candidate, shape (K, J)."""
     own = np.minimum(effects.own_var, UNTOLD)
     scale = patterns.scales[:, :, None, None]
@@ -186,89 +242,135 @@ def log_factors(effects: Effects, patterns: Stack, signal: NDArray[np.int64]) ->
     density = _log_densities(
         effects.estimate - patterns.mean[:, None, None, :],
         effects.shared_sd,
+        effects.of_mode,
         own + spread,
-        signal,
+        sharing,
         patterns.basis,
         patterns.squared,
         np.broadcast_to(scale[..., 0], (*patterns.scales.shape, len(own))),
     )
     marginal = np.logaddexp.reduce(density, axis=1) - np.log(patterns.scales.shape[1])
-    null = _null_densities(effects.estimate, effects.shared_sd, own, signal)
+    null = _null_densities(effects, effects.shared_sd, own, sharing)
     return np.asarray(marginal - null + effects.bonus)
 
 
-def noisier_factor(effects: Effects, signal: NDArray[np.int64]) -> Floats:
+def noisier_factor(effects: Effects, sharing: Sharing) -> Floats:
     """Log Bayes factor of "no change, but perhaps noisier here" against plain "no change", shape (J,)."""
     own = np.minimum(effects.own_var, UNTOLD)
     factor, shared = np.array(list(NOISIER)).T[:, :, None, None]
     louder = _null_densities(
-        effects.estimate,
+        effects,
         np.sqrt(shared) * effects.shared_sd,
         np.where(own < UNTOLD, factor * own, UNTOLD),
-        signal,
+        sharing,
     )
     chance = np.log(list(NOISIER.values()))[:, None]
-    plain = _null_densities(effects.estimate, effects.shared_sd, own, signal)
+    plain = _null_densities(effects, effects.shared_sd, own, sharing)
     return np.asarray(np.logaddexp.reduce(chance + louder) - plain)
 
 
-def _null_densities(estimate: Floats, shared_sd: Floats, own: Floats, signal: NDArray[np.int64]) -> Floats:
+@dataclass(frozen=True)
+class _Shared:
+    """What the shared noise takes off sums over cells that are weighed by the cells' own variance.
+
+    With W the inverse of the own variances, h the standard deviations of what is shared, and f the part of
+    it that a group has for itself, the covariance is own + sum over groups of f h h' + sum over signals of
+    (1 - f) h h'. By the Woodbury identity, first for the groups and then for the signals,
+
+        x' inverse y = x' W y - sum over groups of u(x) u(y) - sum over signals of v(x) v(y).
+
+    Attributes
+    ----------
+    of_group, into_signal : array (..., G)
+        Factors of the projections h' W x of each group: for u, and for what goes into v.
+    of_signal : array (..., S)
+        Factor of v.
+    log_size : array (...)
+        Log determinant of the covariance without that of the own variances.
+
+    """
+
+    of_group: Floats
+    into_signal: Floats
+    of_signal: Floats
+    log_size: Floats
+
+
+def _shared(mass: Floats, of_mode: Floats, sharing: Sharing) -> _Shared:
+    """Give the factors for h' W h of each group, `mass` (..., G), and the groups' own part (..., G) of it."""
+    inner = 1.0 + of_mode * mass
+    rest = np.sqrt(1.0 - of_mode)
+    outer = 1.0 + ((1.0 - of_mode) * mass / inner) @ sharing.of_signal
+    return _Shared(
+        of_group=np.sqrt(of_mode / inner),
+        into_signal=rest / inner,
+        of_signal=1.0 / np.sqrt(outer),
+        log_size=np.log(inner).sum(axis=-1) + np.log(outer).sum(axis=-1),
+    )
+
+
+def _null_densities(effects: Effects, shared_sd: Floats, own: Floats, sharing: Sharing) -> Floats:
     """Log density of the estimates where there is no change: noise, part of it shared, shape (..., J).
 
-    All are (..., J, C). The cells of different signals share nothing, so the inner matrix of the identity is
-    diagonal.
+    `shared_sd` and `own` are (..., J, C).
     """
-    member = (signal[:, None] == np.arange(signal.max(initial=-1) + 1)).astype(float)
     weight = 1.0 / own
     pull = weight * shared_sd
-    inner = 1.0 + (pull * shared_sd) @ member
-    projected = (pull * estimate) @ member
-    quadratic = (weight * estimate**2).sum(axis=-1) - (projected**2 / inner).sum(axis=-1)
-    return np.asarray(-0.5 * (quadratic + np.log(own).sum(axis=-1) + np.log(inner).sum(axis=-1)))
+    shared = _shared((pull * shared_sd) @ sharing.member, effects.of_mode, sharing)
+    projected = (pull * effects.estimate) @ sharing.member
+    over = shared.of_signal * ((shared.into_signal * projected) @ sharing.of_signal)
+    quadratic = (weight * effects.estimate**2).sum(axis=-1)
+    quadratic = quadratic - ((shared.of_group * projected) ** 2).sum(axis=-1) - (over**2).sum(axis=-1)
+    return np.asarray(-0.5 * (quadratic + np.log(own).sum(axis=-1) + shared.log_size))
 
 
 def _log_densities(
     deviation: Floats,
-    shared: Floats,
+    shared_sd: Floats,
+    of_mode: Floats,
     variance: Floats,
-    signal: NDArray[np.int64],
+    sharing: Sharing,
     basis: Floats,
     squared: Floats,
     scale: Floats,
 ) -> Floats:
-    """Log N(deviation; 0, diag(variance) + shared shared' + scale^2 basis basis'), up to a constant.
+    """Log N(deviation; 0, diag(variance) + shared noise + scale^2 basis basis'), up to a constant.
 
-    Shapes: `deviation` (K, 1, J, C), `shared` (J, C), `variance` (K, S, J, C), `scale` (K, S, J); result
-    (K, S, J). The shared part has one column a signal, so its own block of the inner matrix is diagonal, and
-    every block is a plain matrix product over cells. The matrix is bordered with the projections, so that
-    its Cholesky factor holds the solved projections as well.
+    Shapes: `deviation` (K, 1, J, C), `shared_sd` (J, C), `of_mode` (J, G), `variance` (K, S, J, C), `scale`
+    (K, S, J); result (K, S, J). The shared noise is taken off in closed form; what is left is a matrix of
+    the size of the basis, bordered with the projections, so that its Cholesky factor holds the solved
+    projections as well.
     """
     kinds, scales, count, cells = variance.shape
-    magnitudes, signals = basis.shape[2], int(signal.max(initial=-1)) + 1
-    size = signals + magnitudes
+    magnitudes = basis.shape[2]
     flat = (kinds, scales * count, cells)
     weight = 1.0 / variance
-    by_shared, weighted = weight * shared, weight * deviation
-    inner = np.zeros((kinds, scales * count, size + 1, size + 1))
-    member = (signal[:, None] == np.arange(signals)).astype(float)
-    every = np.arange(size)
-    inner[..., every[:signals], every[:signals]] = (by_shared * shared).reshape(flat) @ member
-    inner[..., size, :signals] = (by_shared * deviation).reshape(flat) @ member
+    pull, weighted = weight * shared_sd, weight * deviation
+    by_group = np.tile(of_mode, (scales, 1))
+    shared = _shared((pull * shared_sd).reshape(flat) @ sharing.member, by_group, sharing)
     times = scale.reshape(kinds, -1, 1)
-    inner[..., size, signals:size] = times * (weighted.reshape(flat) @ basis)
-    by_shared = by_shared.reshape(flat)
-    for s in range(signals):
-        here = np.flatnonzero(signal == s)
-        inner[..., signals:size, s] = times * (by_shared[..., here] @ basis[:, here])
+    # Projections of the basis, and of the deviation as its last column, on what each group shares.
+    projected = np.empty((kinds, scales * count, len(sharing.cells), magnitudes + 1))
+    projected[..., magnitudes] = (pull * deviation).reshape(flat) @ sharing.member
+    pull = pull.reshape(flat)
+    for g, here in enumerate(sharing.cells):
+        projected[:, :, g, :magnitudes] = times * (pull[..., here] @ basis[:, here])
+    over = sharing.of_signal.T @ (shared.into_signal[..., None] * projected)
+    taken = np.concatenate(
+        [shared.of_group[..., None] * projected, shared.of_signal[..., None] * over], axis=2
+    )
+    inner = -np.swapaxes(taken, 2, 3) @ taken
     block = (weight.reshape(flat) @ squared).reshape(kinds, -1, magnitudes, magnitudes)
-    inner[..., signals:size, signals:size] = times[..., None] ** 2 * block
+    inner[..., :magnitudes, :magnitudes] += times[..., None] ** 2 * block
+    every = np.arange(magnitudes)
     inner[..., every, every] += 1.0
+    inner[..., magnitudes, :magnitudes] += times * (weighted.reshape(flat) @ basis)
+    quadratic = (weighted * deviation).sum(axis=-1).reshape(kinds, -1) + inner[..., magnitudes, magnitudes]
     # The inner matrix is at least the identity, so this corner keeps the bordered one positive definite.
-    border = inner[..., size, :size]
-    inner[..., size, size] = (border**2).sum(axis=-1) + 1.0
+    inner[..., magnitudes, magnitudes] = (inner[..., magnitudes, :magnitudes] ** 2).sum(axis=-1) + 1.0
     factor = np.linalg.cholesky(inner)
-    quadratic = (weighted * deviation).sum(axis=-1).reshape(kinds, -1)
-    quadratic -= (factor[..., size, :size] ** 2).sum(axis=-1)
+    quadratic -= (factor[..., magnitudes, :magnitudes] ** 2).sum(axis=-1)
     log_inner = 2.0 * np.log(factor[..., every, every]).sum(axis=-1)
     log_variance = np.log(variance).sum(axis=-1).reshape(kinds, -1)
-    return np.asarray(-0.5 * (quadratic + log_variance + log_inner)).reshape(kinds, scales, count)
+    log_size = log_variance + log_inner + shared.log_size
+    return np.asarray(-0.5 * (quadratic + log_size)).reshape(kinds, scales, count)

@@ -139,6 +139,8 @@ class _Search:
                 moved = False
             if placed == before or not moved:
                 break
+        # Taking changes out in turn may have left one out that belongs to those that stayed.
+        placed = self._add(placed)
         placed = sorted(placed, key=lambda p: (p.index, p.pattern))
         tables, effects = [], []
         for i, change in enumerate(placed):
@@ -168,9 +170,10 @@ class _Search:
     def _add(self, placed: list[Placed]) -> list[Placed]:
         while len(placed) < MOST_CHANGES:
             best = self._best(placed)
-            if best is None:
+            joined = placed if best is None else _joined(placed, self._settle(best, placed))
+            if joined == placed:
                 break
-            placed = [*placed, self._settle(best, placed)]
+            placed = joined
         return placed
 
     def _revise(self, placed: list[Placed]) -> list[Placed]:
@@ -181,7 +184,7 @@ class _Search:
                 break
             others = [p for p in kept if p != change]
             best = self._best(others)
-            kept = others if best is None else [*others, self._settle(best, others)]
+            kept = others if best is None else _joined(others, self._settle(best, others))
         return kept
 
     def _best(self, placed: list[Placed]) -> Placed | None:
@@ -248,7 +251,7 @@ class _Search:
 
     def _fit(self, pattern: int, effects: Effects, at: Indices) -> Floats:
         """Log posterior odds of one pattern at the snapshots `at`, against plain noise, (J,)."""
-        gain = log_factors(effects, stack([self.patterns[pattern]]), self.design.signal)[0]
+        gain = log_factors(effects, stack([self.patterns[pattern]]), self.design.sharing)[0]
         return np.asarray(gain + self.log_prior[pattern, at])
 
     def _table(self, placed: list[Placed]) -> Floats:
@@ -269,14 +272,14 @@ class _Search:
     def _weigh(self, table: Floats, found: dict[str, Effects], at: Indices) -> None:
         """Put into the table the log posterior odds of all patterns of some kinds at the snapshots `at`."""
         # "Perhaps noisier here" is one and the same rival of all kinds, at its strongest.
-        noisier = np.max([noisier_factor(e, self.design.signal) for e in found.values()], axis=0)
+        noisier = np.max([noisier_factor(e, self.design.sharing) for e in found.values()], axis=0)
         for kind, effects in found.items():
             places = np.ix_(self.rows[kind], at)
             table[places] = self._gain(kind, effects) - noisier + self.log_prior[places]
 
     def _gain(self, kind: str, effects: Effects) -> Floats:
         """Log Bayes factors of all patterns of a kind, (K, J)."""
-        parts = [log_factors(effects, part, self.design.signal) for part in self.stacks[kind]]
+        parts = [log_factors(effects, part, self.design.sharing) for part in self.stacks[kind]]
         return np.concatenate(parts)
 
     def _odds(self, others: list[Placed], change: Placed) -> Floats:
@@ -292,8 +295,8 @@ class _Search:
         if pattern.kind == "bend":
             table, near = self._left(others).copy(), np.arange(1, last + 1)
         effects = Candidates(self.design, held, near, change.share).effects(pattern.kind, pattern.jump)
-        own = log_factors(effects, stack([pattern]), self.design.signal)[0]
-        own -= noisier_factor(effects, self.design.signal)
+        own = log_factors(effects, stack([pattern]), self.design.sharing)[0]
+        own -= noisier_factor(effects, self.design.sharing)
         table[change.pattern, near] = own + self.log_prior[change.pattern, near]
         if pattern.kind == "bend":
             return table
@@ -304,7 +307,7 @@ class _Search:
         for kind in self.sudden:
             effects = candidates.effects(kind, self.jump[kind])
             gains[kind] = self._gain(kind, effects)
-            noisier.append(noisier_factor(effects.at(np.array([here])), self.design.signal)[0])
+            noisier.append(noisier_factor(effects.at(np.array([here])), self.design.sharing)[0])
         for kind, gain in gains.items():
             rows = self.rows[kind]
             mean = logsumexp(gain, axis=1) - np.log(len(SHARES))
@@ -317,10 +320,9 @@ class _Search:
         They can say what the means of the groups of cells say beyond noise, and what the cells say by
         scattering more than noise.
         """
-        group = self.design.group
+        member = self.design.sharing.member
         told = np.isfinite(effects.own_var)
         weight = np.where(told, 1.0 / np.where(told, effects.own_var, 1.0), 0.0)
-        member = (group[:, None] == np.arange(group.max(initial=-1) + 1)).astype(float)
         total = weight @ member
         known = total > 0
         safe = np.where(known, total, 1.0)
@@ -331,6 +333,12 @@ class _Search:
         scatter = (weight * effects.estimate**2).sum(axis=1) - count - 2.0 * np.sqrt(2.0 * count)
         most = 0.5 * (np.maximum(squares - 1.0, 0.0).sum(axis=1) + np.maximum(scatter, 0.0))
         return np.asarray(most + np.maximum(effects.bonus, 0.0) + self.best_prior[kind])
+
+
+def _joined(placed: list[Placed], change: Placed) -> list[Placed]:
+    """Put a change to those placed; what one of them leaves at its own place is no second one."""
+    there = any((p.pattern, p.index) == (change.pattern, change.index) for p in placed)
+    return placed if there else [*placed, change]
 
 
 def _best_few(most: Floats, threshold: float) -> NDArray[np.bool_]:

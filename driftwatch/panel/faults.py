@@ -82,14 +82,16 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
 def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float], near: Around) -> Floats:
     """What moved whole snapshots whose temperature is not known, (T, C); nil at the first and the last.
 
-    A snapshot's movement beyond its neighbours is projected on the usual proportion, and believed where the
-    proportion explains most of it.
+    A snapshot's movement beyond its neighbours is projected on the usual proportion of the signals that were
+    read, and believed where the proportion explains most of it.
     """
     names = list(fleet.noise)
-    moved = np.nan_to_num(_by_signal(panel, near, names))
-    usual = np.array([proportion.get(n, 0.0) / fleet.noise[n].sd for n in names])
-    size = moved @ usual / max(float(usual @ usual), 1e-12)
-    explained = size**2 * (usual @ usual)
+    read = _by_signal(panel, near, names)
+    moved = np.nan_to_num(read)
+    usual = np.array([proportion.get(n, 0.0) / fleet.noise[n].sd for n in names]) * np.isfinite(read)
+    along = (moved * usual).sum(axis=1)
+    mass = np.maximum((usual**2).sum(axis=1), 1e-12)
+    size, explained = along / mass, along**2 / mass
     believed = explained > ALIKE * (moved**2).sum(axis=1)
     believed[[0, -1]] = False
     size = np.where(believed & ~np.isfinite(panel.fluid_temp_c), size, 0.0)

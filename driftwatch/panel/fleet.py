@@ -1,18 +1,13 @@
 """What the fleet says about noise: its size, its memory, what is common to cells, and temperature.
 
 A unit with nine snapshots cannot tell its own noise, so everything here is pooled over all units that
-have the signal, by robust statistics, so that units with real changes do not inflate it. The variograms
-of single cells and of unit means,
-
-    g(k) = half the squared scale of differences over k snapshots = white + wander x (1 - rho^k),
-
-are estimated from trimmed mean squares of differences, leaving out gaps in which the whole unit jumped
-and pairs between which a cell learned from too few shifts to have shed its learning scatter.
+have the signal, by robust statistics, so that units with real changes do not inflate it. The parts of the
+noise are split in `driftwatch.panel.variogram`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -25,31 +20,20 @@ from driftwatch.panel.noise import (
     REFERENCE_TEMP_C,
     Fleet,
     SignalNoise,
+    in_season,
     shifts_learned,
     undisturbed,
     warmth,
 )
-from driftwatch.panel.panel import Bools, Floats, Panel
-from driftwatch.panel.robust import TRIM, median, nan_median, steps, trimmed_sd
+from driftwatch.panel.panel import Floats, Panel
 from driftwatch.panel.robust import jumps as find_jumps
+from driftwatch.panel.robust import median, nan_median, trimmed_sd
+from driftwatch.panel.variogram import FEW_UNITS, Gaps, Parts, split
 
-LAGS = np.arange(1, 7)
-#: Month-to-month memories tried; a longer one could not be told from these lags.
-MEMORIES = np.arange(0.1, 0.91, 0.05)
 MAD_TO_SD = 1.4826
-#: Share of differences of unit means that is kept: real changes reach them more often.
-TRIM_MEANS = 0.75
 #: A pair of readings counts as fresh when this many times `shifts_to_learn` lie between them.
 FRESH = 2.0
-#: With fewer fresh differences than this, all are used.
-LEAST_FRESH = 200
-#: With fewer units than about this, shares of the noise lean on usual ones (experience, no source): of
-#: wandering in a cell's noise, of the common part in the wandering; and the month-to-month memory.
-FEW_UNITS = 4.0
-USUAL_WANDER = 0.5
-USUAL_COMMON = 0.35
-USUAL_MEMORY = 0.75
-#: The same for the slopes of trims, in multiples of the noise per 10 000 km.
+#: What counts with few units for the slopes of trims, in multiples of the noise per 10 000 km.
 USUAL_SLOPE = 0.12
 #: Least part of the spread of slopes that is taken to be real, whatever noise could make.
 LEAST_BEYOND = 0.4
@@ -108,43 +92,6 @@ def _usual_shifts(panels: list[Panel]) -> dict[str, float]:
     return {mode: float(np.quantile(seen, 0.75)) for mode, seen in pooled.items() if len(seen)}
 
 
-@dataclass
-class _Gaps:
-    """Differences over 1, 2, ... snapshots: of fresh cells, of all cells, and of unit means.
-
-    `recent` has differences to the usable reading before, and the shifts learned from between the two.
-    """
-
-    fresh: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
-    every: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
-    means: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
-    sizes: list[Floats] = field(default_factory=list)
-    months: list[Floats] = field(default_factory=list)
-    recent: list[Floats] = field(default_factory=list)
-
-    def add(
-        self, values: Floats, shifts: Floats, counted: Bools, days: Floats, jump: Floats, fresh_from: float
-    ) -> None:
-        """Take in one unit's values, shifts learned so far and whether they were counted, all (T, cells)."""
-        self.months.append(np.diff(days) / MONTH)
-        for i, lag in enumerate(LAGS):
-            if len(values) <= lag:
-                continue
-            gap = np.where(jump[lag:] == jump[:-lag], values[lag:] - values[:-lag], np.nan)
-            between = shifts[lag:] - shifts[:-lag]
-            self.every[i].append(gap[np.isfinite(gap)])
-            self.fresh[i].append(gap[np.isfinite(gap) & (between >= fresh_from)])
-            known = np.isfinite(gap).sum(axis=1)
-            wide = known >= 3
-            if wide.any():
-                self.means[i].append(np.nanmean(gap[wide], axis=1))
-                self.sizes.append(known[wide].astype(float))
-        gap, previous = steps(values, jump)
-        told = np.isfinite(gap) & counted
-        before = np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
-        self.recent.append(np.stack([gap[told], (shifts - before)[told]]))
-
-
 @dataclass(frozen=True)
 class _Gathered:
     """What all units say about one signal."""
@@ -153,7 +100,7 @@ class _Gathered:
     per_pack: bool
     resolution: float
     temperature: float
-    gaps: _Gaps
+    gaps: Gaps
     slopes: Floats
     unit_slopes: Floats
     courses: list[tuple[Floats, Floats]]
@@ -178,7 +125,7 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
     kind = next(p.profile.signal(name) for p in panels if any(c.signal == name for c in p.cells))
     used = [(p, j) for p, j in zip(panels, jumps, strict=True) if any(c.signal == name for c in p.cells)]
     temperature = _temperature(name, used)
-    gaps, slopes, unit_slopes, courses, count = _Gaps(), [np.zeros(0)], [], [], 0
+    gaps, slopes, unit_slopes, courses, count = Gaps(), [np.zeros(0)], [], [], 0
     for panel, jump in used:
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         degrees = temperature * warmth(panel, fleet.usual_temp_c)
@@ -194,7 +141,8 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
         fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
         shifts = shifts_learned(panel, fleet)[:, inside]
         counted = np.isfinite(panel.learn_counts[:, inside])
-        gaps.add(values, shifts, counted, panel.days, jump[:, inside], fresh_from)
+        modes = np.array([c.mode for c in panel.cells])[inside]
+        gaps.add(values, shifts, counted, panel.days, jump[:, inside], modes, fresh_from)
     return _Gathered(
         name,
         kind.per_pack,
@@ -235,33 +183,34 @@ def _learning_split(curve: Floats, rate: float) -> tuple[float, float, float]:
 
 def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
     """Work out the parts of a signal's noise from what all units say."""
-    white, wander, common_white, common_wander, memory = _parts(g.gaps, g.units)
+    parts = split(g.gaps, g.units)
+    white = parts.white
     floor = max(g.resolution / np.sqrt(12.0), 1e-9)
     at_once = white
     if not g.per_pack:
         enough = len(g.learning_curve) >= LEAST_BINS
         there = _learning_split(g.learning_curve, fleet.shifts_to_learn)[0] if enough else USUAL_WHITE * white
-        at_once = min(max(there - common_white, floor**2), white)
+        at_once = min(max(there - parts.common_white, floor**2), white)
     centre = float(np.nan_to_num(median(g.unit_slopes)))
-    by_chance, common_by_chance = _slope_noise(
-        g.courses, (white, wander), (common_white, common_wander), memory
-    )
+    by_chance, common_by_chance = _slope_noise(g.courses, parts)
     slope_sd = _beyond(_spread(g.slopes), by_chance)
     slope_common_sd = _beyond(_spread(g.unit_slopes - centre), common_by_chance)
     if not g.per_pack:
         # What a few units do is not what is usual: trims usually stay where they are.
         lean = FEW_UNITS / (FEW_UNITS + g.units)
-        usual = USUAL_SLOPE * float(np.sqrt(white + wander))
+        usual = USUAL_SLOPE * float(np.sqrt(white + parts.wander))
         centre *= 1.0 - lean
         slope_sd = (1.0 - lean) * slope_sd + lean * usual
         slope_common_sd = (1.0 - lean) * slope_common_sd + lean * usual
     return SignalNoise(
         white_sd=max(float(np.sqrt(at_once)), floor),
         learning_sd=float(np.sqrt(max(white - at_once, 0.0))),
-        wander_sd=float(np.sqrt(wander)),
-        common_white_sd=float(np.sqrt(common_white)),
-        common_wander_sd=float(np.sqrt(common_wander)),
-        memory=memory,
+        wander_sd=float(np.sqrt(parts.wander)),
+        common_white_sd=float(np.sqrt(parts.common_white)),
+        common_wander_sd=float(np.sqrt(parts.common_wander)),
+        mode_wander_sd=float(np.sqrt(parts.mode_wander)),
+        season_sd=float(np.sqrt(parts.season)),
+        memory=parts.memory,
         temperature=g.temperature,
         resolution=g.resolution,
         slope=centre,
@@ -272,18 +221,13 @@ def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
     )
 
 
-def _slope_noise(
-    courses: list[tuple[Floats, Floats]],
-    own: tuple[float, float],
-    common: tuple[float, float],
-    memory: float,
-) -> tuple[float, float]:
+def _slope_noise(courses: list[tuple[Floats, Floats]], parts: Parts) -> tuple[float, float]:
     """Variance of `_robust_slope` by noise alone, of a cell's own parts and of the common ones.
 
     Over half a history; white noise is averaged as the median does it (an efficiency of 2 / pi), wandering
-    hardly.
+    and the season hardly.
     """
-    white, wandering = [], []
+    made = []
     for days, distance in courses:
         lag = len(days) // 2
         run = distance[lag:] - distance[:-lag]
@@ -293,47 +237,20 @@ def _slope_noise(
         weights[lag:] += 1.0 / run
         weights[:-lag] -= 1.0 / run
         weights /= len(run)
-        together = np.power(memory, np.abs(days[:, None] - days[None, :]) / MONTH)
-        white.append(0.5 * np.pi * float(weights @ weights))
-        wandering.append(float(weights @ together @ weights))
-    if not white:
+        apart = np.abs(days[:, None] - days[None, :])
+        wandering = weights @ np.power(parts.memory, apart / MONTH) @ weights
+        made.append((0.5 * np.pi * weights @ weights, wandering, weights @ in_season(apart) @ weights))
+    if not made:
         return 0.0, 0.0
-    of = (float(np.median(white)), float(np.median(wandering)))
-    return float(np.dot(own, of)), float(np.dot(common, of))
+    of = np.median(np.array(made), axis=0)
+    own = np.array([parts.white, parts.wander, 0.0]) @ of
+    wander = parts.common_wander + parts.alike * parts.mode_wander
+    return float(own), float(np.array([parts.common_white, wander, parts.season]) @ of)
 
 
 def _beyond(spread: float, by_chance: float) -> float:
     """Spread of slopes beyond what noise makes of them: at least LEAST_BEYOND of it."""
     return float(np.sqrt(max(spread**2 - by_chance, (LEAST_BEYOND * spread) ** 2)))
-
-
-def _parts(gaps: _Gaps, units: int) -> tuple[float, float, float, float, float]:
-    """Variances of own white, own wandering, common white, common wandering; and the memory.
-
-    One unit cannot tell what its cells share from what is each one's own, so with few units the shares
-    lean on usual ones.
-    """
-    enough = sum(len(g) for g in gaps.fresh[0]) >= LEAST_FRESH
-    cells = np.array([_scale(g) for g in (gaps.fresh if enough else gaps.every)]) ** 2 / 2.0
-    every = np.array([_scale(g) for g in gaps.every]) ** 2 / 2.0
-    means = np.array([_scale(g, TRIM_MEANS) for g in gaps.means]) ** 2 / 2.0
-    spacing = float(np.median(np.concatenate(gaps.months))) if gaps.months else 1.0
-    white, wander, memory = _variogram(cells, spacing)
-    lean = FEW_UNITS / (FEW_UNITS + units)
-    whole = white + wander
-    wander = (1.0 - lean) * wander + lean * max(wander, USUAL_WANDER * whole)
-    white, memory = max(whole - wander, 0.0), (1.0 - lean) * memory + lean * USUAL_MEMORY
-    size = float(np.median(np.concatenate(gaps.sizes))) if gaps.sizes else 1.0
-    if size <= 1.0:
-        return white, wander, 0.0, 0.0, memory
-    # A mean of n cells varies by the common part and an n-th of the cells' own.
-    shared = np.clip((means - every / size) / (1.0 - 1.0 / size), 0.0, every)
-    common_white, common_wander, _ = _variogram(shared, spacing, memory)
-    common_wander = (1.0 - lean) * common_wander + lean * max(common_wander, USUAL_COMMON * wander)
-    # What is left is the cells' own; part by part, so that the two together stay what the cells show.
-    own = max(white + wander - common_white - common_wander, 0.0)
-    own_wander = min(max(wander - common_wander, 0.0), own)
-    return own - own_wander, own_wander, common_white, common_wander, memory
 
 
 def _temperature(name: str, used: list[tuple[Panel, Floats]]) -> float:
@@ -389,39 +306,6 @@ def _clear_slope(slope: Floats) -> Floats:
     return np.where(apart & np.isfinite(slope), slope, typical)
 
 
-def _scale(parts: list[Floats], kept: float = TRIM) -> float:
-    """Robust standard deviation of pooled differences about zero; NaN from fewer than five."""
-    pooled = np.concatenate(parts) if parts else np.empty(0)
-    return trimmed_sd(pooled, kept) if len(pooled) >= 5 else np.nan
-
-
 def _spread(values: Floats) -> float:
     finite = values[np.isfinite(values)]
     return float(MAD_TO_SD * np.median(np.abs(finite))) if len(finite) else 0.0
-
-
-def _variogram(g: Floats, spacing: float, memory: float | None = None) -> tuple[float, float, float]:
-    """Fit white + wander (1 - memory^(lag x spacing)) to a variogram by least squares on a grid of memories.
-
-    Gives the two variances and the month-to-month memory. Weights fall with the lag, where fewer pairs are.
-    """
-    known = np.isfinite(g)
-    if not known.any():
-        return 0.0, 0.0, 0.5
-    if known.sum() < 3:
-        return float(g[known][0]), 0.0, 0.5
-    lags, target = LAGS[known] * max(spacing, 1e-3), g[known]
-    weight = 1.0 / np.sqrt(LAGS[known])
-    best = (np.inf, 0.0, 0.0, 0.5)
-    for rho in [memory] if memory is not None else MEMORIES:
-        design = np.column_stack([np.ones(len(lags)), 1.0 - rho**lags])
-        for columns in ([0, 1], [0], [1]):
-            x = design[:, columns] * weight[:, None]
-            solution = np.linalg.lstsq(x, target * weight, rcond=None)[0]
-            if (solution < 0).any():
-                continue
-            loss = float(np.sum((x @ solution - target * weight) ** 2))
-            if loss < best[0]:
-                parts = dict(zip(columns, solution, strict=True))
-                best = (loss, float(parts.get(0, 0.0)), float(parts.get(1, 0.0)), float(rho))
-    return best[1], best[2], best[3]

@@ -6,10 +6,10 @@ Per signal, a reading is mean + own part + common part. The own part of a cell i
 - learning scatter: what the last handful of shifts happened to teach. It stays until about
   `shifts_to_learn` more shifts have been learned from, so a seldom-driven cell carries it for months:
   its correlation over N shifts is exp(-N / shifts_to_learn);
-- wandering (season, driver, duty): an Ornstein-Uhlenbeck process in time.
+- wandering (driver, duty): an Ornstein-Uhlenbeck process in time.
 
-The common part (white and wandering) moves all cells of the signal in one unit together; an unrecorded
-fluid temperature shows there.
+The common part (white, wandering, and the season's yearly round) moves all cells of the signal in one unit
+together; an unrecorded fluid temperature shows there.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ KM = 10_000.0
 REFERENCE_TEMP_C = 80.0
 #: Mean length of a month, days.
 MONTH = 30.44
+#: Mean length of a year, days.
+YEAR = 365.25
 #: Shifts assumed learned between two snapshots where the controller's counts were not recorded.
 UNCOUNTED_SHIFTS = 40.0
 #: Fluid temperatures up to so many standard deviations from the usual one are corrected for well enough;
@@ -47,6 +49,10 @@ class SignalNoise:
         A cell's own parts.
     common_white_sd, common_wander_sd : float
         The parts that all cells of a unit share.
+    mode_wander_sd : float
+        A part that the cells of one mode share: each mode is driven in its own way.
+    season_sd : float
+        The part of a season, which all cells of a unit share too: a yearly wave that begins anywhere.
     memory : float
         Correlation of the wandering from one month (30.44 days) to the next.
     temperature : float
@@ -65,6 +71,8 @@ class SignalNoise:
     wander_sd: float
     common_white_sd: float
     common_wander_sd: float
+    mode_wander_sd: float
+    season_sd: float
     memory: float
     temperature: float
     resolution: float
@@ -77,8 +85,18 @@ class SignalNoise:
     @cached_property
     def sd(self) -> float:
         """Standard deviation of one reading about its mean, all parts together."""
-        parts = (self.white_sd, self.learning_sd, self.wander_sd, self.common_white_sd, self.common_wander_sd)
-        return float(np.sqrt(sum(p * p for p in parts)))
+        own = self.white_sd**2 + self.learning_sd**2 + self.wander_sd**2
+        return float(np.sqrt(own + self.common_variance))
+
+    @cached_property
+    def common_variance(self) -> float:
+        """Variance of what one reading has in common with those of its mode's other cells."""
+        return self.across_modes + self.mode_wander_sd**2
+
+    @property
+    def across_modes(self) -> float:
+        """Variance of what one reading has in common with those of the unit's other modes as well."""
+        return self.common_white_sd**2 + self.common_wander_sd**2 + self.season_sd**2
 
     def kernel(self, days: Floats) -> Floats:
         """Correlation of the wandering between snapshots, shape (T, T)."""
@@ -92,10 +110,14 @@ class SignalNoise:
         return np.asarray(learning + fixed)
 
     def common_covariance(self, days: Floats) -> Floats:
-        """Covariance of the part that all cells of the signal share, shape (T, T)."""
-        return np.asarray(
-            self.common_white_sd**2 * np.eye(len(days)) + self.common_wander_sd**2 * self.kernel(days)
-        )
+        """Covariance of the part that the cells of the signal share in one mode, shape (T, T)."""
+        fixed = self.common_white_sd**2 * np.eye(len(days)) + self.common_wander_sd**2 * self.kernel(days)
+        season = self.season_sd**2 * in_season(days[:, None] - days[None, :])
+        return np.asarray(fixed + season + self.mode_covariance(days))
+
+    def mode_covariance(self, days: Floats) -> Floats:
+        """Covariance of what they do not share with the signal's other modes, shape (T, T)."""
+        return self.mode_wander_sd**2 * self.kernel(days)
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +148,11 @@ class Fleet:
 
     def __repr__(self) -> str:
         return f"Fleet({self.units} units, {self.snapshots} snapshots, signals {', '.join(self.noise)})"
+
+
+def in_season(days: Floats) -> Floats:
+    """Correlation of a yearly wave that begins anywhere, over so many days; any shape."""
+    return np.asarray(np.cos(2.0 * np.pi * days / YEAR))
 
 
 def warmth(panel: Panel, usual_temp_c: float) -> Floats:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from driftwatch.panel.noise import MONTH, Fleet, corrected, shifts_learned, unread_warmth_variance
+from driftwatch.panel.noise import MONTH, Fleet, corrected, in_season, shifts_learned, unread_warmth_variance
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import jumps, steps, trimmed_sd
 
@@ -41,16 +42,19 @@ def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
     gap, previous = steps(corrected(panel, fleet), jumps(panel))
     shifts = shifts_learned(panel, fleet)
     between = shifts - np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
-    months = (panel.days[:, None] - panel.days[np.maximum(previous, 0)]) / MONTH
+    days = panel.days[:, None] - panel.days[np.maximum(previous, 0)]
+    mode = np.array([c.mode for c in panel.cells])
     for name in sorted({c.signal for c in panel.cells}):
         inside = np.array([c.signal == name for c in panel.cells])
         noise = fleet.noise[name]
-        moved, faded = gap[:, inside], 1.0 - np.power(noise.memory, months[:, inside])
+        moved, faded = gap[:, inside], 1.0 - np.power(noise.memory, days[:, inside] / MONTH)
         learned = noise.learning_sd**2 * (1.0 - np.exp(-between[:, inside] / fleet.shifts_to_learn))
         apart = 2.0 * (noise.white_sd**2 + learned + noise.wander_sd**2 * faded)
         unread = unread_warmth_variance(panel, fleet, name)[:, None]
-        together = 2.0 * (noise.common_white_sd**2 + unread + noise.common_wander_sd**2 * faded)
+        season = noise.season_sd**2 * (1.0 - in_season(days[:, inside]))
         known = np.isfinite(moved)
+        wander = noise.common_wander_sd**2 + noise.mode_wander_sd**2 * _alike(known, mode[inside])[:, None]
+        together = 2.0 * (noise.common_white_sd**2 + unread + wander * faded + season)
         count = known.sum(axis=1)
         enough = count >= LEAST_CELLS
         mean = np.where(known, moved, 0.0).sum(axis=1) / np.maximum(count, 1)
@@ -61,6 +65,12 @@ def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
             expected = _mean(together, known) + _mean(apart, known) / np.maximum(count, 1)
             common[inside] = _shrunk((mean / np.sqrt(np.maximum(expected, 1e-18)))[enough], COMMON_PRIOR)
     return Scales(own, common)
+
+
+def _alike(known: Bools, mode: NDArray[np.str_]) -> Floats:
+    """Chance that two of a row's known cells are of one mode, (T,); 0 where there are none."""
+    counts = np.stack([known[:, mode == m].sum(axis=1) for m in np.unique(mode)])
+    return np.asarray((counts**2).sum(axis=0) / np.maximum(counts.sum(axis=0), 1) ** 2)
 
 
 def _mean(values: Floats, known: Bools) -> Floats:

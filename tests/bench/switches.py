@@ -59,7 +59,14 @@ def _plain_noise(fleet: Fleet) -> Fleet:
     """The same scatter, all of it each cell's own and without memory."""
     noise = {
         name: replace(
-            n, white_sd=n.sd, learning_sd=0.0, wander_sd=0.0, common_white_sd=0.0, common_wander_sd=0.0
+            n,
+            white_sd=n.sd,
+            learning_sd=0.0,
+            wander_sd=0.0,
+            common_white_sd=0.0,
+            common_wander_sd=0.0,
+            mode_wander_sd=0.0,
+            season_sd=0.0,
         )
         for name, n in fleet.noise.items()
     }

@@ -16,7 +16,7 @@ from driftwatch.causes.signatures import (
     families,
     slope_families,
 )
-from driftwatch.changes.evidence import Effects
+from driftwatch.changes.evidence import Effects, sharing
 from driftwatch.panel.build import panels
 from driftwatch.panel.panel import Cell, Floats, Panel
 from tests.assessment.units import known, plan, profile, records_of
@@ -91,12 +91,11 @@ def test_where_volumes_are_not_read_wear_may_move_trims_three_times_as_far_as_us
 
 
 def log_odds(panel: Panel, slopes: Floats) -> float:
-    names = sorted({c.signal for c in panel.cells})
-    signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
-    shape = (1, len(slopes))
-    effects = Effects(slopes[None], np.full(shape, 0.1**2), np.zeros(shape), np.zeros(1))
+    together, shape = sharing(panel.cells), (1, len(slopes))
+    of_mode = np.zeros((1, together.member.shape[1]))
+    effects = Effects(slopes[None], np.full(shape, 0.1**2), np.zeros(shape), of_mode, np.zeros(1))
     drifts: SlopeFamilies = slope_families(panel, FLEET, slopes)
-    return pressure_from_start(effects, drifts, signal)
+    return pressure_from_start(effects, drifts, together)
 
 
 def test_trims_that_rise_though_no_pack_grows_are_pressure_and_with_growth_they_may_be_wear():
@@ -123,12 +122,15 @@ def left_of(panel: Panel, later: float, sudden: float) -> tuple[tuple[Family, ..
 @pytest.mark.parametrize(
     ("from_start", "later", "sudden", "log_odds"),
     [
-        # Hand-solved: 2.17 + 1.02 s + 0.45 l - 0.14 c, each of the three between -6 and 4.
-        (0.0, 0.0, 0.0, 2.17),
-        (-3.0, -2.0, 1.0, 2.17 - 3.06 - 0.9 - 0.14),
-        (-3.0, 2.0, 1.0, 2.17 - 3.06 + 0.9 - 0.14),
-        (-9.0, -np.inf, -np.inf, 2.17 - 6.12 - 2.7 + 0.84),
-        (12.0, 7.0, 50.0, 2.17 + 4.08 + 1.8 - 0.56),
+        # Hand-solved: 3.23 + 1.13 s + 0.6 l - 0.2 c, each of the three between -6 and 4.
+        (0.0, 0.0, 0.0, 3.23),
+        (-3.0, -2.0, 1.0, 3.23 - 3.39 - 1.2 - 0.2),
+        (-3.0, 2.0, 1.0, 3.23 - 3.39 + 1.2 - 0.2),
+        (-9.0, -np.inf, -np.inf, 3.23 - 6.78 - 3.6 + 1.2),
+        (12.0, 7.0, 4.0, 3.23 + 4.52 + 2.4 - 0.8),
+        # Of a sudden change that was not found, what is over 4 is taken off the others: 12 - 9 and 7 - 9.
+        (12.0, 7.0, 13.0, 3.23 + 3.39 - 1.2 - 0.8),
+        (12.0, 7.0, 50.0, 3.23 - 6.78 - 3.6 - 0.8),
     ],
 )
 def test_slopes_and_a_weak_beginning_are_weighed_together(from_start, later, sudden, log_odds):
@@ -137,9 +139,9 @@ def test_slopes_and_a_weak_beginning_are_weighed_together(from_start, later, sud
 
 
 def test_without_families_to_weigh_the_slopes_alone_tell():
-    # Hand-solved: no family is as far from it as can be, 2.17 - 6 * 0.45 + 6 * 0.14.
+    # Hand-solved: no family is as far from it as can be, 3.23 - 6 * 0.6 + 6 * 0.2.
     said = pressure_drift(1.0, (), np.zeros((0, 6)))
-    assert said == pytest.approx(1.0 / (1.0 + np.exp(-(2.17 + 1.02 - 2.7 + 0.84))))
+    assert said == pytest.approx(1.0 / (1.0 + np.exp(-(3.23 + 1.13 - 3.6 + 1.2))))
 
 
 def test_weak_beginnings_of_other_drifts_do_not_count():

@@ -27,7 +27,7 @@ from driftwatch.causes.learned import (
 from driftwatch.causes.prior import LOG_IS_RIGHT
 from driftwatch.causes.signature_fit import CELLS_DIFFER, LEARNED_SHARE, LEAST_SPREAD
 from driftwatch.causes.signatures import families
-from driftwatch.changes.evidence import Effects, log_factors, stack
+from driftwatch.changes.evidence import Effects, log_factors, sharing, stack
 from driftwatch.panel.build import panels
 from driftwatch.panel.panel import Event, Floats, Panel
 from driftwatch.simulate import Action, LogEntry
@@ -257,12 +257,12 @@ def test_changes_as_they_were_learned_fit_better_than_by_the_general_family_and_
     rng, shape = np.random.default_rng(2), (40, len(sd))
     drawn = own.mean + rng.normal(size=(40, 1)) * own.basis[:, 0]
     drawn = drawn + rng.normal(size=shape) * np.hypot(own.spread, sd)
-    names = sorted({c.signal for c in panel.cells})
-    signal = np.array([names.index(c.signal) for c in panel.cells], dtype=np.int64)
+    together = sharing(panel.cells)
+    of_mode = np.zeros((40, together.member.shape[1]))
     gain = []
     for effects in (drawn, -drawn):
-        said = Effects(effects, np.broadcast_to(sd**2, shape), np.zeros(shape), np.zeros(40))
-        general_gain, own_gain = (log_factors(said, stack([p]), signal).mean() for p in (general, own))
+        said = Effects(effects, np.broadcast_to(sd**2, shape), np.zeros(shape), of_mode, np.zeros(40))
+        general_gain, own_gain = (log_factors(said, stack([p]), together).mean() for p in (general, own))
         gain.append(own_gain - general_gain)
     assert gain[0] > 1.0
     assert gain[1] < 0.0

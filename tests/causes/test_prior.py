@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 
 from driftwatch.causes.identify import _hidden
 from driftwatch.causes.prior import (
-    BESIDE_IS_RIGHT,
+    BESIDE_ODDS,
     LOG_IS_RIGHT,
     SAME_VISIT,
     SAME_VISIT_CLEARED,
     UNLOGGED_PER_YEAR,
     _beside,
+    beside_odds,
     log_prior,
     nearness,
 )
@@ -31,14 +32,19 @@ from tests.panel.by_hand import DAYS, cell, records, time_of
 
 few = settings(derandomize=True, deadline=None, max_examples=20, database=None)
 COUNT, SLACK = 12, 9.0
-#: Odds of a cause, given the other one, that was logged for the same visit.
-LOGGED = BESIDE_IS_RIGHT / (1.0 - BESIDE_IS_RIGHT)
+#: Odds of a cause, given the other one, that was logged for the same visit: 3.8 times those of 0.6.
+LOGGED = 5.7
 
 
 def entry(kind: str, snapshot: float) -> Event:
     """An entry so many snapshot gaps after the first snapshot; 30 days each."""
     at = time_of(0).to_datetime64() + np.timedelta64(round(snapshot * DAYS * 86_400), "s")
     return Event("E1", at.astype("datetime64[us]"), kind)
+
+
+def beside(panel: Panel, causes: tuple[str, ...]) -> np.ndarray:
+    """Odds of one visit where the log is as usual."""
+    return _beside(panel, causes, SLACK, LOG_IS_RIGHT)
 
 
 def unit(*log: Event) -> Panel:
@@ -72,9 +78,10 @@ def test_an_entry_lies_in_one_gap_at_most(snapshot, slack):
 
 def test_two_entries_on_one_day_are_one_visit():
     # Hand-solved: the gap of the entries, and the ones beside it, hold both surely: given one of the two, the
-    # other acted with the odds that an entry beside real work is right, 0.85 / 0.15.
-    assert BESIDE_IS_RIGHT == 0.85
-    odds = _beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"), SLACK)
+    # other acted with the odds that an entry beside real work is right, 3.8 x 0.6 / 0.4.
+    assert (BESIDE_ODDS, LOG_IS_RIGHT) == (3.8, 0.6)
+    assert beside_odds(LOG_IS_RIGHT) == pytest.approx(LOGGED)
+    odds = beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"))
     # The date is off by more than 15, 45 or 75 days with the chances e^-5, e^-15, e^-25, half to each side.
     away = np.array([0.5 * (np.exp(-5.0) + np.exp(-25.0)), np.exp(-15.0)])
     sure = 1.0 - away[[0, 1, 0]]
@@ -84,13 +91,13 @@ def test_two_entries_on_one_day_are_one_visit():
 
 def test_one_entry_alone_says_nothing_of_another_cause():
     for log in ((), (entry("power", 5.5),), (entry("power", 5.5), entry("other", 5.5))):
-        np.testing.assert_allclose(_beside(unit(*log), ("power", "fluid"), SLACK), SAME_VISIT)
+        np.testing.assert_allclose(beside(unit(*log), ("power", "fluid")), SAME_VISIT)
 
 
 def test_clearing_beside_other_work_is_rarer_unless_it_is_logged():
-    alone = _beside(unit(entry("power", 5.5)), ("relearn", "power"), SLACK)
-    cleared = _beside(unit(entry("relearn", 5.5)), ("relearn", "power"), SLACK)
-    both = _beside(unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"), SLACK)
+    alone = beside(unit(entry("power", 5.5)), ("relearn", "power"))
+    cleared = beside(unit(entry("relearn", 5.5)), ("relearn", "power"))
+    both = beside(unit(entry("power", 5.5), entry("relearn", 5.5)), ("relearn", "power"))
     np.testing.assert_allclose(alone, SAME_VISIT_CLEARED)
     # At a logged clearing, other work is as likely as beside any; elsewhere, clearing stays rare.
     assert cleared[6] == pytest.approx(SAME_VISIT, rel=1e-2)
@@ -99,7 +106,7 @@ def test_clearing_beside_other_work_is_rarer_unless_it_is_logged():
 
 
 def test_entries_half_a_year_apart_are_two_visits():
-    odds = _beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"), SLACK)
+    odds = beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"))
     # But for the chance of e^-15 / 2 that one is off by a gap and a half, which 1 / SAME_VISIT makes larger.
     np.testing.assert_allclose(odds, SAME_VISIT, rtol=2e-5)
 
@@ -107,8 +114,8 @@ def test_entries_half_a_year_apart_are_two_visits():
 def test_order_of_a_pair_does_not_matter_to_its_visit():
     panel = unit(entry("power", 5.5), entry("load", 6.2))
     np.testing.assert_allclose(
-        _beside(panel, ("power", "load"), SLACK),
-        _beside(panel, ("load", "power"), SLACK),
+        beside(panel, ("power", "load")),
+        beside(panel, ("load", "power")),
     )
 
 
@@ -131,6 +138,15 @@ def test_prior_odds_of_a_cause_alone_and_of_a_pair():
     assert prior_of(logged, ("power",))[6] == pytest.approx(alone)
     assert prior_of(logged, ("power", "fluid"))[6] == pytest.approx(alone * LOGGED, rel=2e-2)
     assert prior_of(logged, ("power",))[0] == 0.0
+
+
+def test_beside_real_work_a_careless_log_is_believed_less_than_a_careful_one():
+    # Hand-solved: 3.8 x 0.25 / 0.75 and 3.8 x 0.9 / 0.1 to one; where nothing is logged it does not matter.
+    panel = unit(entry("power", 5.5), entry("fluid", 5.5))
+    for right, odds in ((0.25, 3.8 / 3.0), (0.9, 34.2)):
+        found = _beside(panel, ("power", "fluid"), SLACK, right)
+        assert found[6] == pytest.approx(odds, rel=1e-2)
+        assert found[1] == pytest.approx(SAME_VISIT)
 
 
 @pytest.mark.parametrize("share", [0.2, 0.9])
@@ -196,7 +212,8 @@ def test_fluid_that_is_logged_with_a_rebuild_is_told_with_its_entry_and_without_
     said = said_of(Action("rebuild", 400.0, packs=packs), log=log, seed=seed)
     rebuild, fluid = (next(f for f in said.findings if f.cause == c) for c in ("rebuild", "fluid"))
     assert (fluid.event, fluid.size, fluid.by) == ("E0002", (), rebuild.by)
-    assert fluid.probability <= BESIDE_IS_RIGHT
+    # The quiet fleet says nothing of its log: 3.8 x 0.6 / 0.4 to one.
+    assert fluid.probability <= LOGGED / (1.0 + LOGGED)
     assert "The log has a fluid entry" in fluid.sentence
     assert {f.cause for f in likely(said)} <= {"rebuild", "fluid"}
 

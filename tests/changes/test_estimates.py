@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from driftwatch.changes import design as design_module
-from driftwatch.changes.design import SUDDEN, Design, build_design, followed
+from driftwatch.changes.design import SUDDEN, Design, _lone_slopes, build_design, followed
 from driftwatch.changes.estimates import (
     BASE,
     LATE_SHARE,
     ROUGH_SHARE,
+    UNCOUNTED_LATE,
     Candidates,
     Held,
     Placed,
@@ -24,7 +25,7 @@ from driftwatch.changes.estimates import (
     estimate_effects,
     held_beside,
 )
-from driftwatch.changes.evidence import Effects, Jump, Pattern
+from driftwatch.changes.evidence import Effects, Jump, Pattern, Sharing, sharing
 from driftwatch.changes.search import search
 from driftwatch.panel.build import panels
 from driftwatch.panel.panel import Panel
@@ -243,7 +244,8 @@ def renewed(seed: int) -> np.ndarray:
 
 def separate(values: np.ndarray) -> Design:
     """The same design with each cell in a group of its own, so that none can be a loner."""
-    return replace(trims_at(values, 5.0), group=np.arange(CELLS))
+    design = trims_at(values, 5.0)
+    return replace(design, sharing=Sharing(design.signal, np.arange(CELLS)))
 
 
 TO_ZERO = Jump(np.array([0.7, 0.5, 2.0]), np.array([1.0, 1.0, 0.0]), 0.15)
@@ -314,6 +316,26 @@ def test_a_step_is_a_regression_with_lateness_and_a_rough_arrival_in_proportion_
     against_regression(design, held, said, ("late", "transient"), none, sds)
 
 
+def test_where_nobody_counted_a_change_may_arrive_at_quite_another_time():
+    # Lateness and a rough arrival are thought to be twice as large, before and after the change is held.
+    assert UNCOUNTED_LATE == 2.0
+    counted = separate(renewed(7))
+    design = replace(counted, counted=np.zeros(CELLS, dtype=bool))
+    held = held_before(counted)
+    np.testing.assert_allclose(
+        held_before(design).precision[:, BASE + 1 :], held.precision[:, BASE + 1 :] / 4.0
+    )
+    said = Candidates(design, held, PLACES).effects("step", None)
+    steps = design.placed(SUDDEN, PLACES, 0.5).raw[SUDDEN.index("step")]
+    size = 2.0 * np.maximum(
+        _typical_size(design, estimate_effects(design, design.weigh(steps[None]), held)), 1e-8
+    )
+    none = [np.zeros_like(size)] * 2
+    against_regression(
+        design, held, said, ("late", "transient"), none, [LATE_SHARE * size, ROUGH_SHARE * size]
+    )
+
+
 def test_what_is_held_lies_about_what_is_expected_of_it():
     # Second implementation, and by hand: the jump of a cell that is cleared to zero lies about what it read
     # before, with the minus sign; all else about nil.
@@ -354,6 +376,37 @@ def test_what_stays_is_the_effect_of_a_renewal_and_the_jump_that_of_a_relearn():
     assert held_beside(design, (relearn,), [Placed(0, 9)]).effect == (BASE + 1,)
     both = held_beside(design, (relearn, renewal), [Placed(0, 3), Placed(1, 9)])
     assert both.effect == (BASE + 2, BASE + 1)
+
+
+def test_a_trim_is_expected_to_drift_as_the_fleets_do_and_a_pack_not_at_all():
+    # Second implementation: regression with the fleet's slope as prior, 0.7 give or take
+    # sqrt(0.12^2 + 0.2^2) (0.12 noise sds of 1 where the fleet shows no more).
+    rng = np.random.default_rng(8)
+    noise = {"white_sd": 1.0, "slope": 0.7, "slope_common_sd": 0.2}
+    design = build_design(trims(rng.normal(size=(COUNT, CELLS))), fleet_with("apply_trim", **noise))
+    held = held_beside(design, (), [])
+    np.testing.assert_allclose(held.mean[:, 1], 0.7)
+    np.testing.assert_allclose(held.precision[:, 1], 1.0 / (0.12**2 + 0.2**2))
+    for c in range(CELLS):
+        known = (design.readings[c], design.precision[c], held.raw[c], held.mean[c], held.precision[c])
+        np.testing.assert_allclose(held.solution[c], regression(*known)[0], rtol=1e-5, atol=1e-6)
+    packs = build_design(series(rng.normal(size=(COUNT, 1))), fleet_with(white_sd=1.0, slope=0.7))
+    np.testing.assert_array_equal(packs.slope_mean, 0.0)
+
+
+def test_a_cell_that_drifts_far_from_the_others_has_a_slope_of_its_own():
+    # Hand-solved: of ten cells nine have the slopes 0, 0.1, ... 0.8 per 10 000 km and one 20, without noise.
+    # The median is 0.45, the distances' median 0.25, so that six spreads are 6 x 1.4826 x 0.25; only the last
+    # one lies beyond, by 19.55. Four cells are too few to say so, and of equal slopes none stands out.
+    rise = np.r_[0.1 * np.arange(9), 20.0]
+    driven = 0.4 * np.arange(COUNT)[:, None]
+    panel = trims(np.zeros((COUNT, 10)))
+    lone = _lone_slopes(panel, rise * driven, sharing(panel.cells))
+    np.testing.assert_allclose(lone, [0.0] * 9 + [19.55], atol=1e-9)
+    few = trims(np.zeros((COUNT, 4)))
+    np.testing.assert_array_equal(_lone_slopes(few, rise[6:] * driven, sharing(few.cells)), 0.0)
+    alike = np.where(np.arange(COUNT)[:, None] == 3, np.nan, 0.3 * driven + np.zeros(10))
+    np.testing.assert_allclose(_lone_slopes(panel, alike, sharing(panel.cells)), 0.0, atol=1e-9)
 
 
 # --- cells that learn after a need that moves ---------------------------------------------------------------
@@ -425,7 +478,7 @@ def test_values_on_their_way_from_their_base_at_the_start_are_no_change():
 def group_of(estimate: list[float], shared: float = 0.0) -> Effects:
     """One candidate; every cell has noise variance 1 of its own."""
     row = np.array([estimate])
-    return Effects(row, np.ones_like(row), np.full_like(row, shared), np.zeros(1))
+    return Effects(row, np.ones_like(row), np.full_like(row, shared), np.zeros((1, 1)), np.zeros(1))
 
 
 def loners(effects: Effects, group: np.ndarray | None = None) -> list[int]:

@@ -2,31 +2,50 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from driftwatch.changes.evidence import NOISIER, Effects, Jump, Pattern, log_factors, noisier_factor, stack
+from driftwatch.changes.evidence import (
+    NOISIER,
+    Effects,
+    Jump,
+    Pattern,
+    Sharing,
+    log_factors,
+    noisier_factor,
+    sharing,
+    stack,
+)
+from driftwatch.panel.panel import Cell
 
 
-def effects_of(estimate: np.ndarray, own_var: np.ndarray, shared_sd: np.ndarray) -> Effects:
-    """Effects that come with nothing beside them."""
-    said = {"estimate": estimate, "own_var": own_var, "shared_sd": shared_sd}
-    beside = {f.name: np.zeros(len(estimate)) for f in fields(Effects) if f.name not in said}
-    return Effects(**said, **beside)
+def effects_of(
+    estimate: np.ndarray, own_var: np.ndarray, shared_sd: np.ndarray, of_mode: np.ndarray | None = None
+) -> Effects:
+    """Effects that come with nothing beside them; all their shared noise is the signal's, if not said."""
+    of_mode = np.zeros((len(estimate), 1)) if of_mode is None else of_mode
+    return Effects(estimate, own_var, shared_sd, of_mode, np.zeros(len(estimate)))
+
+
+def one_signal(cells: int) -> Sharing:
+    return Sharing(np.zeros(cells, dtype=np.int64), np.zeros(cells, dtype=np.int64))
 
 
 def random_case(seed: int, cells: int = 11, candidates: int = 4):
     rng = np.random.default_rng(seed)
     signal = rng.integers(0, 3, cells)
     signal[:3] = [0, 1, 2]
+    # Two modes of each signal; a group is numbered by both.
+    group = np.unique(2 * signal + rng.integers(0, 2, cells), return_inverse=True)[1]
     effects = effects_of(
         estimate=rng.normal(0.0, 2.0, (candidates, cells)),
         own_var=rng.uniform(0.1, 2.0, (candidates, cells)),
         shared_sd=rng.uniform(0.0, 0.8, (candidates, cells)),
+        of_mode=rng.uniform(0.0, 1.0, (candidates, group.max() + 1)),
     )
     patterns = [
         Pattern(
@@ -39,17 +58,32 @@ def random_case(seed: int, cells: int = 11, candidates: int = 4):
         )
         for k in range(3)
     ]
-    return effects, patterns, signal
+    return effects, patterns, Sharing(signal, group)
 
 
-def weighed(effects: Effects, patterns: list[Pattern], signal: np.ndarray) -> np.ndarray:
+def weighed(effects: Effects, patterns: list[Pattern], sharing: Sharing) -> np.ndarray:
     """Log factors of patterns with different numbers of scales."""
-    return np.concatenate([log_factors(effects, stack([p]), signal) for p in patterns])
+    return np.concatenate([log_factors(effects, stack([p]), sharing) for p in patterns])
 
 
-def dense_log_factor(effects: Effects, pattern: Pattern, signal: np.ndarray, j: int) -> float:
+def shared_noise(effects: Effects, sharing: Sharing, j: int) -> np.ndarray:
+    """Second implementation: cell by cell, of each its part with the signal and its part with the mode."""
+    cells = len(sharing.signal)
+    noise = np.zeros((cells, cells))
+    for a in range(cells):
+        for b in range(cells):
+            both = effects.shared_sd[j, a] * effects.shared_sd[j, b]
+            own_a, own_b = (effects.of_mode[j, sharing.group[c]] for c in (a, b))
+            if sharing.signal[a] == sharing.signal[b]:
+                noise[a, b] += both * np.sqrt(1.0 - own_a) * np.sqrt(1.0 - own_b)
+            if sharing.group[a] == sharing.group[b]:
+                noise[a, b] += both * own_a
+    return noise
+
+
+def dense_log_factor(effects: Effects, pattern: Pattern, sharing: Sharing, j: int) -> float:
     """Second implementation: full covariance matrices and scipy's densities."""
-    shared = np.where(signal[:, None] == signal, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
+    shared = shared_noise(effects, sharing, j)
     y = effects.estimate[j]
     null = multivariate_normal(np.zeros(len(y)), np.diag(effects.own_var[j]) + shared).logpdf(y)
     change = logsumexp(
@@ -66,22 +100,38 @@ def dense_log_factor(effects: Effects, pattern: Pattern, signal: np.ndarray, j: 
     return float(change - null)
 
 
+def test_the_covariance_of_shared_noise_is_that_of_every_two_cells():
+    effects, _, together = random_case(2)
+    for j, (sd, of_mode) in enumerate(zip(effects.shared_sd, effects.of_mode, strict=True)):
+        np.testing.assert_allclose(together.covariance(sd, of_mode), shared_noise(effects, together, j))
+
+
+def test_signals_and_modes_are_numbered_in_the_order_of_their_names():
+    kinds = [(s, m) for m in ("tow", "normal") for s in ("torque_cut", "apply_trim") for _ in range(2)]
+    together = sharing([Cell(signal, "1-2", mode, "kPa") for signal, mode in kinds])
+    assert [sorted(set(kinds)).index(k) for k in kinds] == list(together.group)
+    assert [sorted({s for s, _ in kinds}).index(s) for s, _ in kinds] == list(together.signal)
+    assert together.member.sum(axis=1).tolist() == [1.0] * len(kinds)
+    for g, (signal, _) in enumerate(sorted(set(kinds))):
+        assert together.of_signal[g].tolist() == [float(s == signal) for s in ("apply_trim", "torque_cut")]
+        assert {kinds[c][0] for c in together.cells[g]} == {signal}
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_log_factors_equal_dense_densities(seed):
-    effects, patterns, signal = random_case(seed)
+    effects, patterns, sharing = random_case(seed)
     dense = [
-        [dense_log_factor(effects, p, signal, j) for j in range(len(effects.estimate))] for p in patterns
+        [dense_log_factor(effects, p, sharing, j) for j in range(len(effects.estimate))] for p in patterns
     ]
-    np.testing.assert_allclose(weighed(effects, patterns, signal), dense, rtol=1e-8, atol=1e-8)
+    np.testing.assert_allclose(weighed(effects, patterns, sharing), dense, rtol=1e-8, atol=1e-8)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_noisier_readings_without_a_change_are_weighed_by_dense_densities_too(seed):
-    effects, _, signal = random_case(seed)
-    same = signal[:, None] == signal
-    for j, ours in enumerate(noisier_factor(effects, signal)):
+    effects, _, sharing = random_case(seed)
+    for j, ours in enumerate(noisier_factor(effects, sharing)):
         y = effects.estimate[j]
-        shared = np.where(same, np.outer(effects.shared_sd[j], effects.shared_sd[j]), 0.0)
+        shared = shared_noise(effects, sharing, j)
 
         def density(own, common, j=j, y=y, shared=shared):
             covariance = own * np.diag(effects.own_var[j]) + common * shared
@@ -92,9 +142,9 @@ def test_noisier_readings_without_a_change_are_weighed_by_dense_densities_too(se
 
 
 def test_scatter_without_a_common_direction_speaks_for_noise():
-    effects, _, signal = random_case(1, cells=40)
-    loud = effects_of(5.0 * effects.estimate, effects.own_var, 0.0 * effects.shared_sd)
-    assert (noisier_factor(loud, signal) > 10.0).all()
+    effects, _, sharing = random_case(1, cells=40)
+    loud = replace(effects, estimate=5.0 * effects.estimate, shared_sd=0.0 * effects.shared_sd)
+    assert (noisier_factor(loud, sharing) > 10.0).all()
 
 
 def test_the_chances_of_noisier_readings_add_to_one():
@@ -102,13 +152,15 @@ def test_the_chances_of_noisier_readings_add_to_one():
 
 
 def test_a_cell_that_says_nothing_changes_nothing():
-    effects, patterns, signal = random_case(3)
+    effects, patterns, sharing = random_case(3)
     own = effects.own_var.copy()
     own[:, 5] = np.inf
-    mute = effects_of(np.where(np.isinf(own), 0.0, effects.estimate), own, effects.shared_sd)
+    mute = replace(effects, estimate=np.where(np.isinf(own), 0.0, effects.estimate), own_var=own)
     without = effects_of(
-        *(np.delete(part, 5, axis=1) for part in (mute.estimate, mute.own_var, mute.shared_sd))
+        *(np.delete(part, 5, axis=1) for part in (mute.estimate, mute.own_var, mute.shared_sd)),
+        effects.of_mode,
     )
+    fewer_cells = Sharing(np.delete(sharing.signal, 5), np.delete(sharing.group, 5))
     fewer = [
         Pattern(
             p.name, p.kind, np.delete(p.basis, 5, axis=0), np.delete(p.spread, 5), np.delete(p.mean, 5),
@@ -117,50 +169,48 @@ def test_a_cell_that_says_nothing_changes_nothing():
         for p in patterns
     ]  # fmt: skip
     np.testing.assert_allclose(
-        weighed(mute, patterns, signal), weighed(without, fewer, np.delete(signal, 5)), atol=1e-8
+        weighed(mute, patterns, sharing), weighed(without, fewer, fewer_cells), atol=1e-8
     )
-    np.testing.assert_allclose(
-        noisier_factor(mute, signal), noisier_factor(without, np.delete(signal, 5)), atol=1e-8
-    )
+    np.testing.assert_allclose(noisier_factor(mute, sharing), noisier_factor(without, fewer_cells), atol=1e-8)
 
 
 def test_no_effect_speaks_against_a_change_and_a_fitting_one_for_it():
-    effects, patterns, signal = random_case(5)
-    nothing = effects_of(np.zeros_like(effects.estimate), effects.own_var, effects.shared_sd)
+    effects, patterns, sharing = random_case(5)
+    nothing = replace(effects, estimate=np.zeros_like(effects.estimate))
     pattern = patterns[0]
-    fitting = effects_of(
-        np.broadcast_to(8.0 * pattern.basis[:, 0], effects.estimate.shape), effects.own_var, effects.shared_sd
-    )
-    assert (weighed(nothing, [pattern], signal) < 0.0).all()
-    assert (weighed(fitting, [pattern], signal) > 5.0).all()
+    fitting = replace(effects, estimate=np.broadcast_to(8.0 * pattern.basis[:, 0], effects.estimate.shape))
+    assert (weighed(nothing, [pattern], sharing) < 0.0).all()
+    assert (weighed(fitting, [pattern], sharing) > 5.0).all()
 
 
 def test_signs_do_not_matter_where_the_pattern_has_no_mean():
-    effects, patterns, signal = random_case(6)
-    turned = effects_of(-effects.estimate, effects.own_var, effects.shared_sd)
+    effects, patterns, sharing = random_case(6)
+    turned = replace(effects, estimate=-effects.estimate)
     np.testing.assert_allclose(
-        weighed(effects, patterns[:1], signal), weighed(turned, patterns[:1], signal), atol=1e-10
+        weighed(effects, patterns[:1], sharing), weighed(turned, patterns[:1], sharing), atol=1e-10
     )
 
 
 def test_units_cancel():
     # Hand-solved: scaling every quantity by k shifts both log densities by the same number.
-    effects, patterns, signal = random_case(7)
+    effects, patterns, sharing = random_case(7)
     k = 6.894757293168361
-    scaled = effects_of(k * effects.estimate, k**2 * effects.own_var, k * effects.shared_sd)
+    scaled = effects_of(k * effects.estimate, k**2 * effects.own_var, k * effects.shared_sd, effects.of_mode)
     larger = [Pattern(p.name, p.kind, k * p.basis, k * p.spread, k * p.mean, p.scales) for p in patterns]
-    np.testing.assert_allclose(weighed(effects, patterns, signal), weighed(scaled, larger, signal), atol=1e-9)
+    np.testing.assert_allclose(
+        weighed(effects, patterns, sharing), weighed(scaled, larger, sharing), atol=1e-9
+    )
 
 
 def test_patterns_in_one_array_are_weighed_as_each_alone():
-    effects, _, signal = random_case(9)
+    effects, _, sharing = random_case(9)
     rng, none = np.random.default_rng(9), np.zeros(11)
     patterns = [
         Pattern(str(k), "step", rng.normal(size=(11, k + 1)), rng.uniform(0.1, 1.0, 11), none)
         for k in range(4)
     ]
-    together = log_factors(effects, stack(patterns), signal)
-    np.testing.assert_allclose(together, weighed(effects, patterns, signal), atol=1e-10)
+    together = log_factors(effects, stack(patterns), sharing)
+    np.testing.assert_allclose(together, weighed(effects, patterns, sharing), atol=1e-10)
 
 
 def test_two_identical_cells_are_one_read_twice_as_well():
@@ -173,7 +223,7 @@ def test_two_identical_cells_are_one_read_twice_as_well():
         pair = effects_of(np.array([[y, y, 0.3]]), np.array([[0.8, 0.8, 0.5]]), np.zeros((1, 3)))
         single = effects_of(np.array([[y, 0.3]]), np.array([[0.4, 0.5]]), np.zeros((1, 2)))
         said = [
-            log_factors(e, stack([p]), np.zeros(len(p.spread), dtype=np.int64))[0, 0]
+            log_factors(e, stack([p]), one_signal(len(p.spread)))[0, 0]
             for e, p in ((pair, two), (single, one))
         ]
         assert said[0] == pytest.approx(said[1], abs=1e-10)
@@ -189,12 +239,12 @@ def test_identical_cells_whose_noise_is_all_shared_are_no_more_than_one():
     pair = log_factors(
         effects_of(np.full((1, 2), y), np.full((1, 2), own), shared),
         stack([two]),
-        np.zeros(2, dtype=np.int64),
+        one_signal(2),
     )
     single = log_factors(
         effects_of(np.full((1, 1), y), np.full((1, 1), own), shared[:, :1]),
         stack([one]),
-        np.zeros(1, dtype=np.int64),
+        one_signal(1),
     )
     assert pair[0, 0] == pytest.approx(single[0, 0], abs=1e-4)
 

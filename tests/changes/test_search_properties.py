@@ -188,10 +188,17 @@ def test_a_change_that_the_log_names_has_only_to_be_likelier_than_not():
     assert (searched(cleared(NEW), logged(12, 0.2), -1.0).needed == -1.0).all()
 
 
+def test_what_a_change_leaves_at_its_own_place_is_no_second_one():
+    placed = [Placed(0, 5, 0.5), Placed(1, 9)]
+    assert search_module._joined(placed, Placed(0, 5, 0.8)) == placed
+    for other in (Placed(0, 6), Placed(1, 5)):
+        assert search_module._joined(placed, other) == [*placed, other]
+
+
 def test_a_small_change_is_found_since_the_log_names_it(monkeypatch):
     # The same readings and the same prior odds: the log odds lie between even ones and the threshold.
     since = np.maximum(AT - CHANGED + 0.5, 0.0)[:, None]
-    values = np.random.default_rng(6).normal(0.0, 0.5, (COUNT, CELLS)) + 1.0 - np.exp(-0.3 * since)
+    values = np.random.default_rng(6).normal(0.0, 0.5, (COUNT, CELLS)) + 0.8 * (1.0 - np.exp(-0.3 * since))
     prior = logged(CHANGED, 0.2)
     prior[1:] = np.log(1e-12)
     looked = searched(values, prior)

@@ -20,6 +20,7 @@ from driftwatch.panel.noise import (
 )
 from driftwatch.panel.panel import Panel
 from driftwatch.panel.scales import unit_scales
+from driftwatch.panel.variogram import Parts
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
 from tests.reference.plain_series import fleet_with
@@ -120,6 +121,87 @@ def test_covariances_by_hand():
     np.testing.assert_allclose([own[0, 1], own[0, 2]], [4.5 + 16 * e, 2.25 + 16 * e**2])
     np.testing.assert_allclose(noise.common_covariance(days), np.eye(3))
     assert noise.sd == pytest.approx(np.sqrt(4 + 9 + 16 + 1))
+
+
+def test_covariances_of_a_season_and_of_modes_by_hand():
+    # Hand-solved: a wave of sd 2 is all alike after a year, the other way round after half of one; the
+    # wandering of a mode, sd 3, is a part of what is common in it, and 0.5 of it is left after a month.
+    noise = kernel_noise(season_sd=2.0, mode_wander_sd=3.0, common_wander_sd=1.0, memory=0.5)
+    days = np.array([0.0, MONTH, 365.25 / 2, 365.25])
+    common, of_mode = noise.common_covariance(days), noise.mode_covariance(days)
+    wave = 4.0 * np.cos(2.0 * np.pi * MONTH / 365.25)
+    np.testing.assert_allclose(common[0, :2], [4.0 + 9.0 + 1.0, wave + 4.5 + 0.5])
+    left = 0.5 ** (365.25 / MONTH)
+    np.testing.assert_allclose(common[0, 2:], [-4.0 + 10.0 * np.sqrt(left), 4.0 + 10.0 * left])
+    np.testing.assert_allclose(of_mode[0, :2], [9.0, 4.5])
+    assert noise.across_modes == pytest.approx(5.0)
+    assert noise.common_variance == pytest.approx(14.0)
+    assert noise.sd == pytest.approx(np.sqrt(14.0))
+
+
+MODES = ("normal", "tow")
+
+
+def two_modes(noise, seed: int = 1) -> list[Panel]:
+    """Panels of 40 units with two modes; `noise(rng, days)` gives (T, modes, shifts) deviations."""
+    rng, days, made = np.random.default_rng(seed), np.arange(COUNT) * 30.0, []
+    for _ in range(40):
+        values = rng.normal(0.0, 12.0, (2, len(SHIFTS))) + noise(rng, days)
+        rows = [
+            r
+            for m, mode in enumerate(MODES)
+            for i, s in enumerate(SHIFTS)
+            for r in cell(list(values[:, m, i]), 200.0, mode=mode, channel=s)
+        ]
+        made += panels(records(rows, COUNT, kind=fine_profile()))
+    return made
+
+
+def wander(rng, days: np.ndarray, *shape: int, memory: float = 0.6) -> np.ndarray:
+    kept = memory ** (np.diff(days) / MONTH)
+    path = rng.standard_normal((len(days), *shape))
+    for t in range(1, len(days)):
+        path[t] = kept[t - 1] * path[t - 1] + np.sqrt(1.0 - kept[t - 1] ** 2) * path[t]
+    return path
+
+
+def test_a_season_is_told_from_wandering_and_modes_that_go_alone_from_a_signal_that_goes_together():
+    # Known truth, 40 units over two years. Scales of means over cells rest on some 1000 differences of 40
+    # independent histories: good to a fifth. One eleventh of the variance leans on usual shares, so that a
+    # third of the size may go to another part. A wave has no tails, so that a trimmed scale makes it larger
+    # by a quarter; large wandering passes for jumps in part.
+    size = 0.8
+
+    def white(rng):
+        return rng.normal(0.0, 1.0, (COUNT, 2, len(SHIFTS)))
+
+    def season(rng, days):
+        wave = np.sqrt(2.0) * np.sin(2.0 * np.pi * (days / 365.25 + rng.random()))
+        return size * wave[:, None, None] + white(rng)
+
+    def together(rng, days):
+        return size * wander(rng, days, 1, 1) + white(rng)
+
+    def apart(rng, days):
+        return size * wander(rng, days, 2, 1) + white(rng)
+
+    found = [fit_fleet(two_modes(n), 10.0).noise["apply_trim"] for n in (season, together, apart)]
+    waved, joint, single = found
+    assert waved.season_sd == pytest.approx(size, rel=0.35)
+    assert max(waved.common_wander_sd, waved.mode_wander_sd) < 0.5 * size
+    assert np.hypot(joint.common_wander_sd, joint.common_white_sd) == pytest.approx(size, rel=0.25)
+    assert max(joint.season_sd, joint.mode_wander_sd) < 0.5 * size
+    assert single.mode_wander_sd == pytest.approx(size, rel=0.2)
+    assert max(single.season_sd, single.common_wander_sd) < 0.5 * size
+    for noise in found:
+        assert noise.sd == pytest.approx(np.hypot(size, 1.0), rel=0.15)
+
+
+def test_from_readings_of_one_mode_nothing_is_said_of_modes():
+    def shared(rng, warm):
+        return 1.5 * wander(rng, np.arange(COUNT) * 30.0, 1) + rng.normal(0.0, 1.0, (COUNT, len(SHIFTS)))
+
+    assert fit_fleet(fleet_of(shared), 10.0).noise["apply_trim"].mode_wander_sd == 0.0
 
 
 def slip_fleet() -> Fleet:
@@ -267,6 +349,21 @@ def test_a_snapshot_read_cold_is_put_right():
     assert np.abs(corrected(panel, cold_fleet())[6]).mean() < 2.0
 
 
+def test_a_signal_that_was_not_read_has_no_say_in_whether_a_snapshot_was_cold():
+    # Cold moves shift times as strongly as apply trims; of this unit only apply trims were read.
+    fleet = cold_fleet()
+    time = replace(fleet.noise["apply_trim"], temperature=-0.4)
+    both = replace(fleet, noise={**fleet.noise, "shift_time": time})
+    rng = np.random.default_rng(4)
+    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
+    values[6] += 12.0
+    rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
+    made = panels(records(rows, 12, temperature=[NAN] * 12))[0]
+    panel = without_faults(made, both, disturbance_proportion([made], both))
+    assert panel.disturbance is not None
+    np.testing.assert_allclose(panel.disturbance[6], 12.0, atol=1.5)
+
+
 @pytest.mark.parametrize("at", [0, 11])
 def test_nobody_can_tell_of_the_first_and_the_last_snapshot(at):
     panel = read_cold([NAN] * 12, at)
@@ -295,6 +392,11 @@ def test_a_unit_that_is_noisier_than_its_fleet_has_scales_of_its_own():
 # --- slopes, and what noise makes of them -------------------------------------------------------------------
 
 
+def variances(white: float = 0.0, wander: float = 0.0, memory: float = 0.7, **common: float) -> Parts:
+    given = {"common_white": 0.0, "common_wander": 0.0, "mode_wander": 0.0, "season": 0.0, **common}
+    return Parts(white, wander, memory=memory, **given)
+
+
 def noisy_columns(days: np.ndarray, white: float, wander: float, memory: float, count: int) -> np.ndarray:
     """Columns (T, count) of noise with these variances, as `_slope_noise` takes it to be."""
     rng = np.random.default_rng(17)
@@ -311,18 +413,38 @@ def test_what_noise_makes_of_slopes_is_about_what_it_makes_in_simulation(white, 
     days, distance = np.arange(count) * 30.0, np.arange(count) * 0.42
     values = noisy_columns(days, white, wander, 0.7, 4000)
     slopes = _robust_slope(values, distance, np.zeros((count, 1)))
-    own, common = _slope_noise([(days, distance)], (white, wander), (0.5 * white, 0.25 * wander), 0.7)
+    shared = {"common_white": 0.5 * white, "common_wander": 0.25 * wander}
+    own, common = _slope_noise([(days, distance)], variances(white, wander, **shared))
     assert own == pytest.approx(slopes.var(), rel=0.2)
-    parts = [_slope_noise([(days, distance)], p, (0.0, 0.0), 0.7)[0] for p in ((white, 0.0), (0.0, wander))]
+    parts = [_slope_noise([(days, distance)], variances(*p))[0] for p in ((white, 0.0), (0.0, wander))]
     assert common == pytest.approx(0.5 * parts[0] + 0.25 * parts[1])
+
+
+@pytest.mark.parametrize("count", [12, 24, 40])
+def test_what_a_season_makes_of_slopes_is_about_what_it_makes_in_simulation(count):
+    # Second implementation: 4000 yearly waves of variance one that begin anywhere; a median against a mean.
+    days, distance = np.arange(count) * 30.0, np.arange(count) * 0.42
+    begin = np.random.default_rng(3).uniform(0.0, 2.0 * np.pi, 4000)
+    waves = np.sqrt(2.0) * np.sin(2.0 * np.pi * days[:, None] / 365.25 + begin)
+    slopes = _robust_slope(waves, distance, np.zeros((count, 1)))
+    own, common = _slope_noise([(days, distance)], variances(season=1.0))
+    assert own == 0.0
+    assert np.sqrt(common) == pytest.approx(slopes.std(), rel=0.5, abs=0.05)
+
+
+def test_of_what_modes_do_each_by_itself_a_units_slope_has_its_share():
+    # Hand-solved: the mean over two modes of equal size has half the variance of each.
+    course = (np.arange(12) * 30.0, np.arange(12) * 0.42)
+    whole = _slope_noise([course], variances(common_wander=1.0))[1]
+    assert _slope_noise([course], variances(mode_wander=1.0, alike=0.5))[1] == pytest.approx(0.5 * whole)
 
 
 def test_a_unit_that_stood_still_says_nothing_of_slopes():
     stood = (np.arange(8) * 30.0, np.zeros(8))
     driven = (np.arange(8) * 30.0, np.arange(8) * 0.4)
-    alone = _slope_noise([driven], (1.0, 0.0), (0.0, 0.0), 0.5)
-    assert _slope_noise([stood, driven], (1.0, 0.0), (0.0, 0.0), 0.5) == alone
-    assert _slope_noise([stood], (1.0, 1.0), (1.0, 1.0), 0.5) == (0.0, 0.0)
+    alone = _slope_noise([driven], variances(1.0))
+    assert _slope_noise([stood, driven], variances(1.0)) == alone
+    assert _slope_noise([stood], variances(1.0, 1.0, common_white=1.0)) == (0.0, 0.0)
 
 
 def test_slopes_count_as_real_beyond_what_noise_makes_of_them():

@@ -63,6 +63,8 @@ def parts(noise: SignalNoise) -> list[float]:
         noise.wander_sd,
         noise.common_white_sd,
         noise.common_wander_sd,
+        noise.mode_wander_sd,
+        noise.season_sd,
         noise.slope,
         noise.slope_sd,
         noise.slope_common_sd,

@@ -19,14 +19,19 @@ def test_rejections_of_the_published_example(method, rejected):
     assert multipletests(WANT["p"], WANT["rate"], method=method)[0].sum() == rejected
 
 
+def cells(estimate: np.ndarray) -> identify._Cells:
+    """Effects with standard errors of one, nothing of which is shared."""
+    none = np.zeros(len(estimate))
+    return identify._Cells(estimate, none + 1.0, none, none, np.array(["normal"] * len(estimate)))
+
+
 def test_the_program_touches_what_benjamini_and_yekutieli_reject():
     # The example's p-values put as effects of fifteen shifts of one cell each: the first three are touched.
     z = norm.isf(np.array(WANT["p"]) / 2.0)
     count = len(z)
-    effects = (z, np.ones(count), np.zeros(count))
     groups = {f"shift {i}": np.arange(count) == i for i in range(count)}
     assert WANT["rate"] == identify.FALSELY_TOUCHED
-    touched = identify._moved(effects, groups, np.array(["apply_trim"] * count))
+    touched = identify._moved(cells(z), groups, np.array(["apply_trim"] * count))
     assert touched == ("shift 0", "shift 1", "shift 2")
 
 
@@ -36,8 +41,5 @@ def test_of_many_shifts_that_did_not_move_hardly_any_is_touched():
     rng = np.random.default_rng(6)
     groups = {f"shift {i}": np.arange(30) == i for i in range(30)}
     signal = np.array(["apply_trim"] * 30)
-    said = sum(
-        bool(identify._moved((rng.standard_normal(30), np.ones(30), np.zeros(30)), groups, signal))
-        for _ in range(200)
-    )
+    said = sum(bool(identify._moved(cells(rng.standard_normal(30)), groups, signal)) for _ in range(200))
     assert said <= binom.ppf(0.999, 200, 0.05)

@@ -23,7 +23,8 @@ def norris() -> tuple[np.ndarray, np.ndarray]:
 
 def effect_of(design: Design, column: np.ndarray, beside: np.ndarray) -> tuple[float, float]:
     """Estimate and standard error of one column beside others, nothing known of any before."""
-    held = hold(design, beside[None], np.zeros((1, beside.shape[1])))
+    nothing = np.zeros((1, beside.shape[1]))
+    held = hold(design, beside[None], nothing, nothing)
     found = estimate_effects(design, design.weigh(column[None, None, :, None]), held)
     return float(found.estimate[0, 0]), float(np.sqrt(found.own_var[0, 0] + found.shared_sd[0, 0] ** 2))
 
