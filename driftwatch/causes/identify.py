@@ -180,7 +180,7 @@ def _best_of(families: tuple[Family, ...], table: Floats, place: Placed, cause: 
 
 
 @dataclass(frozen=True)
-class _Cells:
+class _CellEffects:
     """Estimated effects of one change, cell by cell (C,), with the parts of their errors.
 
     `across` is the standard deviation of what all cells of the signal share, `of_mode` that of what only
@@ -194,9 +194,9 @@ class _Cells:
     mode: NDArray[np.str_]
 
 
-def _at(panel: Panel, effects: Effects, index: int) -> _Cells:
+def _at(panel: Panel, effects: Effects, index: int) -> _CellEffects:
     shared, of_mode = effects.shared_sd[index], effects.of_mode[index][sharing(panel.cells).group]
-    return _Cells(
+    return _CellEffects(
         effects.estimate[index],
         effects.own_var[index],
         np.sqrt(1.0 - of_mode) * shared,
@@ -205,7 +205,7 @@ def _at(panel: Panel, effects: Effects, index: int) -> _Cells:
     )
 
 
-def _pooled(cells: _Cells, where: Bools) -> tuple[float, float]:
+def _pooled(cells: _CellEffects, where: Bools) -> tuple[float, float]:
     """Precision-weighted mean effect over some cells of one signal, and its standard error."""
     told = where & np.isfinite(cells.own_var)
     if not told.any():
@@ -219,7 +219,7 @@ def _pooled(cells: _Cells, where: Bools) -> tuple[float, float]:
     return mean, float(np.sqrt(1.0 / total + across**2 + (of_mode**2).sum()))
 
 
-def _touched(panel: Panel, effects: _Cells) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _touched(panel: Panel, effects: _CellEffects) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Modes and shifts whose cells moved together beyond noise, on any signal.
 
     Many means are looked at, so the false discovery rate is controlled (Benjamini and Yekutieli, since
@@ -234,7 +234,7 @@ def _touched(panel: Panel, effects: _Cells) -> tuple[tuple[str, ...], tuple[str,
     return modes, _moved(effects, shifts, signal)
 
 
-def _mostly(effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_]) -> tuple[str, ...]:
+def _mostly(effects: _CellEffects, groups: dict[str, Bools], signal: NDArray[np.str_]) -> tuple[str, ...]:
     """Of the groups that moved, those that moved a good part as far as the one that moved furthest.
 
     A trailer that is pulled in one mode is felt a little in the others; it is not said to be there.
@@ -247,14 +247,14 @@ def _mostly(effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_])
     return tuple(name for name in groups if name in kept)
 
 
-def _moved(effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_]) -> tuple[str, ...]:
+def _moved(effects: _CellEffects, groups: dict[str, Bools], signal: NDArray[np.str_]) -> tuple[str, ...]:
     """Groups that moved on any signal."""
     moved = {name for name, _ in _moved_signals(effects, groups, signal)}
     return tuple(name for name in groups if name in moved)
 
 
 def _moved_signals(
-    effects: _Cells, groups: dict[str, Bools], signal: NDArray[np.str_]
+    effects: _CellEffects, groups: dict[str, Bools], signal: NDArray[np.str_]
 ) -> dict[tuple[str, str], float]:
     """Groups and signals whose mean effect is beyond noise, with its size."""
     found, p_values = {}, []
@@ -289,7 +289,7 @@ def drift_finding(panel: Panel, slopes: Effects, probability: float) -> CauseFin
     )
 
 
-def _sizes(panel: Panel, effects: _Cells, modes: tuple[str, ...]) -> tuple[SignalEffect, ...]:
+def _sizes(panel: Panel, effects: _CellEffects, modes: tuple[str, ...]) -> tuple[SignalEffect, ...]:
     signal = np.array([c.signal for c in panel.cells])
     inside = np.array([not modes or c.mode in modes or c.mode == "" for c in panel.cells])
     sizes = []

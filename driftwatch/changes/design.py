@@ -37,6 +37,7 @@ from driftwatch.panel.noise import (
     unread_warmth_variance,
 )
 from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.panel.robust import spread
 from driftwatch.panel.scales import unit_scales
 
 Indices = NDArray[np.int64]
@@ -238,7 +239,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         precision[cells] = _precision(own + shared, used[cells])
         common[i] = shared
         common_of_mode[i] = noise.mode_covariance(panel.days) * scale.common[cells][0] ** 2
-    spread = np.array([_slope_spread(panel, fleet, name) for name in names])
+    slope_sd = np.array([_slope_spread(panel, fleet, name) for name in names])
     together_sd = np.array([fleet.noise[name].slope_common_sd for name in names])
     blank = Design(
         distance=(panel.odometer_km - panel.odometer_km[0]) / KM,
@@ -253,8 +254,8 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         common_of_mode=common_of_mode,
         sharing=together,
         slope_mean=np.array([_slope_mean(panel, fleet, name) for name in names])[signal],
-        slope_precision=1.0 / (spread[signal] ** 2 + _lone_slopes(panel, values.T, together) ** 2),
-        slope_common=np.minimum(together_sd, 0.9 * spread) ** 2,
+        slope_precision=1.0 / (slope_sd[signal] ** 2 + _lone_slopes(panel, values.T, together) ** 2),
+        slope_common=np.minimum(together_sd, 0.9 * slope_sd) ** 2,
         start_sd=_start_sd(panel, fleet),
         before=_before(np.where(used, values, np.nan)),
         counted=np.asarray(np.isfinite(panel.learn_counts).any(axis=0)),
@@ -292,7 +293,7 @@ def _lone_slopes(panel: Panel, values: Floats, together: Sharing) -> Floats:
         if len(told) < LEAST_ALIKE:
             continue
         away = slope[told] - np.median(slope[told])
-        usual = max(1.4826 * float(np.median(np.abs(away))), 1e-12)
+        usual = max(spread(away), 1e-12)
         lone[told] = np.where(np.abs(away) > LONE_SDS * usual, away, 0.0)
     return lone
 

@@ -27,10 +27,9 @@ from driftwatch.panel.noise import (
 )
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.panel.robust import jumps as find_jumps
-from driftwatch.panel.robust import median, nan_median, trimmed_sd
+from driftwatch.panel.robust import median, nan_median, spread, trimmed_sd
 from driftwatch.panel.variogram import FEW_UNITS, Gaps, Parts, split
 
-MAD_TO_SD = 1.4826
 #: A pair of readings counts as fresh when this many times `shifts_to_learn` lie between them.
 FRESH = 2.0
 #: What counts with few units for the slopes of trims, in multiples of the noise per 10 000 km.
@@ -193,8 +192,8 @@ def _noise(g: _Gathered, fleet: Fleet) -> SignalNoise:
         at_once = min(max(there - parts.common_white, floor**2), white)
     centre = float(np.nan_to_num(median(g.unit_slopes)))
     by_chance, common_by_chance = _slope_noise(g.courses, parts)
-    slope_sd = _beyond(_spread(g.slopes), by_chance)
-    slope_common_sd = _beyond(_spread(g.unit_slopes - centre), common_by_chance)
+    slope_sd = _beyond(spread(g.slopes), by_chance)
+    slope_common_sd = _beyond(spread(g.unit_slopes - centre), common_by_chance)
     if not g.per_pack:
         # What a few units do is not what is usual: trims usually stay where they are.
         lean = FEW_UNITS / (FEW_UNITS + g.units)
@@ -302,10 +301,5 @@ def _clear_slope(slope: Floats) -> Floats:
     if not np.isfinite(slope).any():
         return np.zeros_like(slope)
     typical = float(np.nanmedian(slope))
-    apart = np.abs(slope - typical) > 4.0 * _spread(slope - typical)
+    apart = np.abs(slope - typical) > 4.0 * spread(slope - typical)
     return np.where(apart & np.isfinite(slope), slope, typical)
-
-
-def _spread(values: Floats) -> float:
-    finite = values[np.isfinite(values)]
-    return float(MAD_TO_SD * np.median(np.abs(finite))) if len(finite) else 0.0

@@ -10,6 +10,8 @@ from scipy.special import ndtri
 
 from driftwatch.panel.panel import Floats, Panel
 
+#: Standard deviation of a normal variable, in its median absolute deviations.
+MAD_TO_SD = 1.4826
 #: Share of differences kept by the trimmed standard deviation.
 TRIM = 0.9
 #: A gap is a jump when its median cell moves this many times as far as usual: over the whole unit, and
@@ -71,6 +73,12 @@ def nan_median(values: Floats, axis: int) -> Floats:
     low = np.take_along_axis(ordered, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
     high = np.take_along_axis(ordered, np.minimum(known // 2, len(ordered) - 1)[None], axis=0)[0]
     return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
+
+
+def spread(values: Floats) -> float:
+    """Median absolute value of the finite ones, as the standard deviation of a normal variable; 0 of none."""
+    finite = values[np.isfinite(values)]
+    return float(MAD_TO_SD * np.median(np.abs(finite))) if len(finite) else 0.0
 
 
 def median(values: Floats) -> float:

@@ -5,17 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftwatch.panel.noise import MONTH, Fleet, corrected, in_season, shifts_learned, unread_warmth_variance
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import jumps, steps, trimmed_sd
+from driftwatch.panel.variogram import LEAST_CELLS, alike
 
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.
 OWN_PRIOR = 60.0
-#: The same for what the cells of a signal do together; looked at where so many cells were read.
+#: The same for what the cells of a signal do together.
 COMMON_PRIOR = 30.0
-LEAST_CELLS = 3
 #: A unit's own noise is never taken to be less than this share of the fleet's.
 LEAST_OWN = 0.8
 
@@ -53,7 +52,9 @@ def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
         unread = unread_warmth_variance(panel, fleet, name)[:, None]
         season = noise.season_sd**2 * (1.0 - in_season(days[:, inside]))
         known = np.isfinite(moved)
-        wander = noise.common_wander_sd**2 + noise.mode_wander_sd**2 * _alike(known, mode[inside])[:, None]
+        member = (mode[inside][:, None] == np.unique(mode[inside])).astype(float)
+        of_mode = noise.mode_wander_sd**2 * alike(known @ member)[:, None]
+        wander = noise.common_wander_sd**2 + of_mode
         together = 2.0 * (noise.common_white_sd**2 + unread + wander * faded + season)
         count = known.sum(axis=1)
         enough = count >= LEAST_CELLS
@@ -65,12 +66,6 @@ def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
             expected = _mean(together, known) + _mean(apart, known) / np.maximum(count, 1)
             common[inside] = _shrunk((mean / np.sqrt(np.maximum(expected, 1e-18)))[enough], COMMON_PRIOR)
     return Scales(own, common)
-
-
-def _alike(known: Bools, mode: NDArray[np.str_]) -> Floats:
-    """Chance that two of a row's known cells are of one mode, (T,); 0 where there are none."""
-    counts = np.stack([known[:, mode == m].sum(axis=1) for m in np.unique(mode)])
-    return np.asarray((counts**2).sum(axis=0) / np.maximum(counts.sum(axis=0), 1) ** 2)
 
 
 def _mean(values: Floats, known: Bools) -> Floats:

@@ -75,38 +75,39 @@ class Gaps:
     ) -> None:
         """Take in one unit's values, shifts learned so far and whether they were counted, all (T, cells)."""
         self.months.append(np.diff(days) / MONTH)
-        for i, lag in enumerate(LAGS):
-            if len(values) <= lag:
-                continue
+        member = (modes[:, None] == np.unique(modes)).astype(float)
+        for lag in range(1, len(values)):
+            months = (days[lag:] - days[:-lag]) / MONTH
+            near = months < MEAN_MONTHS[-1] + 0.5
+            if lag > LAGS[-1] and not near.any():
+                break
             gap = np.where(jump[lag:] == jump[:-lag], values[lag:] - values[:-lag], np.nan)
-            between = shifts[lag:] - shifts[:-lag]
-            self.every[i].append(gap[np.isfinite(gap)])
-            self.fresh[i].append(gap[np.isfinite(gap) & (between >= fresh_from)])
-        self._add_means(values, days, jump, modes)
+            if lag <= LAGS[-1]:
+                between = shifts[lag:] - shifts[:-lag]
+                self.every[lag - 1].append(gap[np.isfinite(gap)])
+                self.fresh[lag - 1].append(gap[np.isfinite(gap) & (between >= fresh_from)])
+            self._add_means(gap[near], months[near], member)
         gap, previous = steps(values, jump)
         told = np.isfinite(gap) & counted
         before = np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
         self.recent.append(np.stack([gap[told], (shifts - before)[told]]))
 
-    def _add_means(self, values: Floats, days: Floats, jump: Floats, modes: NDArray[np.str_]) -> None:
-        """Take in differences of the means over one unit's cells, up to a year apart."""
-        member = (modes[:, None] == np.unique(modes)).astype(float)
-        for lag in range(1, len(values)):
-            months = (days[lag:] - days[:-lag]) / MONTH
-            near = months < MEAN_MONTHS[-1] + 0.5
-            if not near.any():
-                break
-            gap = np.where(jump[lag:] == jump[:-lag], values[lag:] - values[:-lag], np.nan)[near]
-            known = np.isfinite(gap)
-            total, count = np.where(known, gap, 0.0) @ member, known @ member
-            months = np.broadcast_to(months[near, None], total.shape)
-            alike = (count**2).sum(axis=1) / np.maximum(count.sum(axis=1), 1.0) ** 2
-            wide, wide_modes = count.sum(axis=1) >= LEAST_CELLS, count >= LEAST_CELLS
-            whole = np.stack([months[:, 0], total.sum(axis=1), count.sum(axis=1), alike])[:, wide]
-            of_mode = np.stack([months, total, count, np.ones(total.shape)])[:, wide_modes]
-            for kept, rows in ((self.means, whole), (self.mode_means, of_mode)):
-                rows[1] /= rows[2]
-                kept.append(rows)
+    def _add_means(self, gap: Floats, months: Floats, member: Floats) -> None:
+        """Take in means over cells of differences (N, C); `member` (C, M) tells the cells of each mode."""
+        known = np.isfinite(gap)
+        total, count = np.where(known, gap, 0.0) @ member, known @ member
+        apart = np.broadcast_to(months[:, None], total.shape)
+        wide, wide_modes = count.sum(axis=1) >= LEAST_CELLS, count >= LEAST_CELLS
+        whole = np.stack([months, total.sum(axis=1), count.sum(axis=1), alike(count)])[:, wide]
+        of_mode = np.stack([apart, total, count, np.ones(total.shape)])[:, wide_modes]
+        for kept, rows in ((self.means, whole), (self.mode_means, of_mode)):
+            rows[1] /= rows[2]
+            kept.append(rows)
+
+
+def alike(count: Floats) -> Floats:
+    """Chance that two cells are of one mode, (T,), where so many of each are known (T, M); 0 without any."""
+    return np.asarray((count**2).sum(axis=1) / np.maximum(count.sum(axis=1), 1.0) ** 2)
 
 
 @dataclass(frozen=True)
@@ -146,7 +147,7 @@ def split(gaps: Gaps, units: int) -> Parts:
     whole = white + wander
     wander = (1.0 - lean) * wander + lean * max(wander, USUAL_WANDER * whole)
     white, memory = max(whole - wander, 0.0), (1.0 - lean) * memory + lean * USUAL_MEMORY
-    if not len(shared.months):
+    if not np.isfinite(shared.value).any():
         return Parts(white, wander, 0.0, 0.0, 0.0, 0.0, memory)
     mode_wander = (1.0 - lean) * _of_mode(shared, _shared(gaps.mode_means, rough), memory)
     known = season * _round(shared.months) + shared.alike * mode_wander * (1.0 - memory**shared.months)
@@ -157,15 +158,24 @@ def split(gaps: Gaps, units: int) -> Parts:
     # What is left is the cells' own; part by part, so that all together stay what the cells show.
     own = max(white + wander - common_white - common_wander - mode_wander, 0.0)
     own_wander = min(max(wander - common_wander - mode_wander, 0.0), own)
-    alike = float(np.median(shared.alike))
     return Parts(
-        own - own_wander, own_wander, common_white, common_wander, mode_wander, season, memory, alike
+        white=own - own_wander,
+        wander=own_wander,
+        common_white=common_white,
+        common_wander=common_wander,
+        mode_wander=mode_wander,
+        season=season,
+        memory=memory,
+        alike=float(np.nanmedian(shared.alike)),
     )
 
 
 @dataclass(frozen=True)
 class _Variogram:
-    """Variogram of what the cells of a mean share: months apart, values, `alike` as in `Gaps`; all (B,)."""
+    """Variogram of what the cells of a mean share, for each of MEAN_MONTHS; NaN where there is too little.
+
+    Months apart, values, and the chance that two of the cells are of one mode.
+    """
 
     months: Floats
     value: Floats
@@ -173,23 +183,23 @@ class _Variogram:
 
 
 def _shared(means: list[Floats], cells: tuple[float, float, float]) -> _Variogram:
-    """Give what means over cells show beyond the cells' own; empty where there are too few.
+    """Give what means over cells show beyond the cells' own.
 
     `cells` are white noise, wandering and memory as single cells show them. A mean of n cells varies by the
     common part and an n-th of the cells' own.
     """
-    months, gap, size, alike = np.concatenate([np.zeros((4, 0)), *means], axis=1)
+    months, gap, size, chance = np.concatenate([np.zeros((4, 0)), *means], axis=1)
     white, wander, memory = cells
-    rows = []
-    for month in MEAN_MONTHS:
+    rows = np.full((3, len(MEAN_MONTHS)), np.nan)
+    for i, month in enumerate(MEAN_MONTHS):
         inside = np.abs(months - month) <= 0.5
-        if inside.sum() >= LEAST_MEANS:
-            apart, count = months[inside].mean(), np.median(size[inside])
-            value = trimmed_sd(gap[inside], TRIM_MEANS) ** 2 / 2.0
-            every = white + wander * (1.0 - memory**apart)
-            value = np.clip((value - every / count) / (1.0 - 1.0 / count), 0.0, every)
-            rows.append((apart, value, alike[inside].mean()))
-    return _Variogram(*np.array(rows).reshape(-1, 3).T)
+        if inside.sum() < LEAST_MEANS:
+            continue
+        apart, count = months[inside].mean(), np.median(size[inside])
+        every = white + wander * (1.0 - memory**apart)
+        beyond = trimmed_sd(gap[inside], TRIM_MEANS) ** 2 / 2.0 - every / count
+        rows[:, i] = apart, np.clip(beyond / (1.0 - 1.0 / count), 0.0, every), chance[inside].mean()
+    return _Variogram(*rows)
 
 
 def _of_mode(whole: _Variogram, modes: _Variogram, memory: float) -> float:
@@ -198,14 +208,11 @@ def _of_mode(whole: _Variogram, modes: _Variogram, memory: float) -> float:
     The mean over a unit shows of it what chance there is that two cells are of one mode; the mean over one
     mode, all of it.
     """
-    place = {round(float(m)): i for i, m in enumerate(modes.months)}
-    both = [(i, place[round(float(m))]) for i, m in enumerate(whole.months) if round(float(m)) in place]
-    told = [(i, j) for i, j in both if whole.alike[i] < ONE_MODE]
-    if not told:
+    several = whole.alike < ONE_MODE
+    if not several.any():
         return 0.0
-    here, there = np.array(told).T
-    beyond = (modes.value[there] - whole.value[here]) / (1.0 - whole.alike[here])
-    return _variogram(np.maximum(beyond, 0.0), whole.months[here], [memory])[1]
+    beyond = np.where(several, modes.value - whole.value, np.nan) / (1.0 - whole.alike)
+    return _variogram(np.maximum(beyond, 0.0), whole.months, [memory])[1]
 
 
 def _round(months: Floats) -> Floats:
@@ -215,14 +222,15 @@ def _round(months: Floats) -> Floats:
 
 def _season(shared: _Variogram) -> float:
     """Variance of a yearly wave in the variogram of what cells share, beside white noise and wandering."""
-    months = shared.months
-    if len(months) < LEAST_SEASON:
+    told = np.isfinite(shared.value)
+    if told.sum() < LEAST_SEASON:
         return 0.0
+    months, value = shared.months[told], shared.value[told]
     weight = 1.0 / np.sqrt(months)
     fits = []
     for memory in MEMORIES:
         design = np.column_stack([np.ones(len(months)), 1.0 - memory**months, _round(months)])
-        parts, left = nnls(design * weight[:, None], shared.value * weight)
+        parts, left = nnls(design * weight[:, None], value * weight)
         fits.append((float(left), float(parts[2])))
     return min(fits)[1]
 

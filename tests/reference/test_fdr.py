@@ -19,10 +19,10 @@ def test_rejections_of_the_published_example(method, rejected):
     assert multipletests(WANT["p"], WANT["rate"], method=method)[0].sum() == rejected
 
 
-def cells(estimate: np.ndarray) -> identify._Cells:
+def cells(estimate: np.ndarray) -> identify._CellEffects:
     """Effects with standard errors of one, nothing of which is shared."""
     none = np.zeros(len(estimate))
-    return identify._Cells(estimate, none + 1.0, none, none, np.array(["normal"] * len(estimate)))
+    return identify._CellEffects(estimate, none + 1.0, none, none, np.array(["normal"] * len(estimate)))
 
 
 def test_the_program_touches_what_benjamini_and_yekutieli_reject():
