@@ -19,7 +19,7 @@ UNLOGGED_PER_YEAR = {
     "fluid": 0.06,
     "relearn": 0.05,
     "rebuild": 0.02,
-    "pressure": 0.03,
+    "pressure": 0.036,
     "unexplained": 0.02,
     "": 0.1,
 }

@@ -154,7 +154,7 @@ def _sudden(cells: _Cells) -> tuple[Family, ...]:
         _family("power", "step", power, cells, ("power",)),
         _family("load", "step", load, cells, ("load",)),
         _family("fluid", "step", fluid, cells, ("fluid",), scales=FLUID_SCALES),
-        _family("pressure", "step", pressure, cells, ("pressure",), 0.05),
+        _family("pressure", "step", pressure, cells, ("pressure",), 0.2),
         _family("power+load", "step", _both(power, load), cells, ("power", "load"), 0.3),
         *(
             _family(f"{name}+fluid", "step", _both(larger, fluid, share), cells, (name, "fluid"), prior / 2)
@@ -192,7 +192,7 @@ def _drifts(cells: _Cells) -> list[Drift]:
     """Families of drifts, by how far they go over a unit's history."""
     packs = sorted(set(cells.applies[cells.pack | cells.of("apply_trim")]))
     return [
-        ("pressure drift", _pressure(cells), ("pressure",), 0.95),
+        ("pressure drift", _pressure(cells), ("pressure",), 0.8),
         ("ageing fluid", _fluid(cells), (), 1.0),
         *((f"wear {pack}", _wear(cells, pack), (), 1.0) for pack in packs),
         ("unexplained drift", _everything(cells, cells.column(1.0) > 0), ("unexplained",), 0.1),

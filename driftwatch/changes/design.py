@@ -35,6 +35,7 @@ from driftwatch.panel.noise import (
     odd_warmth_sd,
     shifts_learned,
     unread_warmth_variance,
+    use_spread,
 )
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import spread
@@ -140,8 +141,8 @@ class Design:
         The part of the prior variance of the slopes that the cells of each signal share.
     before : array (C, T)
         What each cell read before each snapshot, the last readings counting most.
-    counted : array of bool (C,)
-        Whether the shifts that a cell learned from were counted.
+    use_spread : array (C,)
+        Standard deviation of the logarithm of the shifts that a cell learned from; 0 where they were counted.
     start_sd : array (C,)
         How far each cell may have been from its need at the first snapshot, not having learned it yet.
 
@@ -163,7 +164,7 @@ class Design:
     slope_common: Floats
     start_sd: Floats
     before: Floats
-    counted: Bools
+    use_spread: Floats
 
     @property
     def signal(self) -> Indices:
@@ -258,7 +259,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         slope_common=np.minimum(together_sd, 0.9 * slope_sd) ** 2,
         start_sd=_start_sd(panel, fleet),
         before=_before(np.where(used, values, np.nan)),
-        counted=np.asarray(np.isfinite(panel.learn_counts).any(axis=0)),
+        use_spread=use_spread(panel, fleet),
     )
     every = np.arange(len(panel.days))
     columns = {shapes: blank.placed(shapes, every, SHARE_AFTER) for shapes in (SUDDEN, SLOW)}

@@ -18,10 +18,9 @@ from driftwatch.panel.panel import Bools, Floats
 FLAT = 1e-8
 #: Standard deviation of the logarithm of a cell's rate of learning about the fleet's.
 LATE_SHARE = 0.6
-#: What that leaves, which is not linear in the rate, as a share of a change's size.
+#: What that leaves, which is not linear in the rate, as a share of a change's size. Where nobody counted the
+#: shifts, both are as many times as large as the rate is less known.
 ROUGH_SHARE = 0.25
-#: Both are so many times as large where nobody counted the shifts.
-UNCOUNTED_LATE = 2.0
 #: A cell is a loner when it moved so many standard deviations further than the others of its signal and mode,
 #: which themselves moved less than STILL_SDS; at most so many cells, or this share, are taken for such.
 LONER_SDS = 3.5
@@ -95,7 +94,7 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
     held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
     if not placed:
         return held
-    late = np.where(design.counted, 1.0, UNCOUNTED_LATE)
+    late = less_known(design)
     size = held.solution[:, BASE:]
     size_se = np.sqrt(np.maximum(np.diagonal(held.inverse, axis1=1, axis2=2)[:, BASE:], 0.0))
     effect = list(range(BASE, BASE + len(placed)))
@@ -118,6 +117,11 @@ def held_beside(design: Design, patterns: tuple[Pattern, ...], placed: list[Plac
                 mean.append(np.zeros(len(size)))
     held = hold(design, np.concatenate(columns, axis=2), np.stack(precision, axis=1), np.stack(mean, axis=1))
     return replace(held, effect=tuple(effect))
+
+
+def less_known(design: Design) -> Floats:
+    """How many times less is known of each cell's rate of learning than where shifts are counted, (C,)."""
+    return np.asarray(np.hypot(1.0, design.use_spread / LATE_SHARE))
 
 
 def _precision(sd: Floats) -> Floats:
@@ -271,7 +275,7 @@ class Candidates:
         else:
             # Lateness is weighed as it will be once the change is in the model: in proportion to it.
             size = _typical_size(design, _effects(design, rest, main, best, bonus))
-        size = size * np.where(design.counted, 1.0, UNCOUNTED_LATE)[:, None]
+        size = size * less_known(design)[:, None]
         for shape, share in ((course.late, LATE_SHARE), (course.rough, ROUGH_SHARE)):
             if shape is not None:
                 rest, by_it = rest.without(course.shapes.index(shape), np.zeros_like(size), share * size)

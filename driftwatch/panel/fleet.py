@@ -18,8 +18,10 @@ from driftwatch.panel.noise import (
     KM,
     MONTH,
     REFERENCE_TEMP_C,
+    UNCOUNTED_SPREAD,
     Fleet,
     SignalNoise,
+    Use,
     in_season,
     shifts_learned,
     undisturbed,
@@ -49,6 +51,8 @@ CURVE_ERROR = 0.05
 #: Rates of learning tried, in multiples of the usual one, and how far (log-scale) it is thought to lie off.
 RATES = np.array([0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5])
 RATE_SD = 0.5
+#: A unit that never made a shift in all its distance counts as if it had made half of one.
+HALF_A_SHIFT = 0.5
 #: Share of a trim's short noise that is there at once, where no counts of shifts tell (no source).
 USUAL_WHITE = 0.25
 
@@ -63,7 +67,7 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     blank = Fleet(
         noise={},
         shifts_to_learn=shifts_to_learn,
-        usual_shifts=_usual_shifts(panels),
+        use=_use(panels),
         usual_temp_c=float(np.median(read)) if len(read) else REFERENCE_TEMP_C,
         temp_sd_c=float(np.std(read)) if len(read) > 1 else 0.0,
         units=len(panels),
@@ -75,20 +79,41 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
 
 
-def _usual_shifts(panels: list[Panel]) -> dict[str, float]:
-    """Shifts between snapshots at which a cell of each mode learned, over all units that have counts.
+def _use(panels: list[Panel]) -> dict[tuple[str, str], Use]:
+    """How often the cells of each mode and channel are learned from, over all units that have counts.
 
-    The upper quartile: they stand for cells whose counts are not recorded, and taking too few would make
-    noise of a well-driven cell look like news.
+    It stands for cells whose counts are not recorded; a channel that nobody counted in a mode is driven as
+    the mode's others are.
     """
-    counts: dict[str, list[Floats]] = {}
+    rates: dict[tuple[str, str], list[float]] = {}
     for panel in panels:
-        modes = np.array([c.mode for c in panel.cells])
-        for mode in set(modes.tolist()):
-            seen = panel.learn_counts[1:, modes == mode]
-            counts.setdefault(mode, []).append(seen[np.isfinite(seen) & (seen > 0)])
-    pooled = {mode: np.concatenate(parts) for mode, parts in counts.items()}
-    return {mode: float(np.quantile(seen, 0.75)) for mode, seen in pooled.items() if len(seen)}
+        run = np.maximum(np.diff(panel.odometer_km / KM), 0.0)
+        counts = panel.learn_counts[1:]
+        counted = np.isfinite(counts)
+        distance = run @ counted
+        shifts = np.maximum(np.where(counted, counts, 0.0).sum(axis=0), HALF_A_SHIFT)
+        # All signals of a shift are learned from together, so that one of them says it for the unit.
+        own = {
+            (cell.mode, cell.channel): float(made / km)
+            for cell, made, km in zip(panel.cells, shifts, distance, strict=True)
+            if km > 0.0
+        }
+        for place, rate in own.items():
+            rates.setdefault(place, []).append(rate)
+    of_place = {place: np.log(found) for place, found in rates.items()}
+    places = {(c.mode, c.channel) for p in panels for c in p.cells}
+    for mode in {mode for mode, _ in of_place}:
+        of_mode = np.concatenate([rate for (m, _), rate in of_place.items() if m == mode])
+        of_place |= {place: of_mode for place in places if place[0] == mode and place not in of_place}
+    return {place: _usual_use(rate) for place, rate in of_place.items()}
+
+
+def _usual_use(log_rate: Floats) -> Use:
+    """Median of units, and how far they lie apart: of a few units it is hardly known."""
+    centre = median(log_rate)
+    lean = FEW_UNITS / (FEW_UNITS + len(log_rate))
+    variance = (1.0 - lean) * spread(log_rate - centre) ** 2 + lean * UNCOUNTED_SPREAD**2
+    return Use(float(np.exp(centre)), float(np.sqrt(variance)))
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,10 @@ REFERENCE_TEMP_C = 80.0
 MONTH = 30.44
 #: Mean length of a year, days.
 YEAR = 365.25
-#: Shifts assumed learned between two snapshots where the controller's counts were not recorded.
+#: Shifts assumed learned between two snapshots of usual distance where nobody in the fleet has counts, and
+#: how far units are thought to lie apart in that (log-scale).
 UNCOUNTED_SHIFTS = 40.0
+UNCOUNTED_SPREAD = 1.0
 #: Fluid temperatures up to so many standard deviations from the usual one are corrected for well enough;
 #: beyond, the correction of each cell, and that of all of a signal's, is off by this share of it.
 USUAL_WARMTH_SDS = 1.5
@@ -120,6 +122,23 @@ class SignalNoise:
         return self.mode_wander_sd**2 * self.kernel(days)
 
 
+@dataclass(frozen=True)
+class Use:
+    """How often the cells of a mode and channel are learned from, as the fleet drives.
+
+    Attributes
+    ----------
+    shifts : float
+        Shifts learned from in 10 000 km: the median of units.
+    spread : float
+        Standard deviation over units of its logarithm.
+
+    """
+
+    shifts: float
+    spread: float
+
+
 @dataclass(frozen=True, eq=False)
 class Fleet:
     """Fleet-level quantities by signal; passed to every later block.
@@ -130,8 +149,8 @@ class Fleet:
         Signal -> SignalNoise.
     shifts_to_learn : float
         Repeats a cell needs to learn a new need.
-    usual_shifts : dict
-        Mode -> median number of shifts learned from between two snapshots, where the fleet has counts.
+    use : dict
+        Mode and channel -> how often its cells are learned from, where the fleet has counts.
     usual_temp_c, temp_sd_c : float
         Mean and standard deviation of the fluid temperatures recorded, degC.
     units, snapshots : int
@@ -140,7 +159,7 @@ class Fleet:
 
     noise: dict[str, SignalNoise]
     shifts_to_learn: float
-    usual_shifts: dict[str, float]
+    use: dict[tuple[str, str], Use]
     usual_temp_c: float
     temp_sd_c: float
     units: int
@@ -202,13 +221,29 @@ def odd_warmth_sd(panel: Panel, fleet: Fleet, signal: str) -> Floats:
 
 
 def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts learned from since the snapshot before, (T, C); the mode's usual number where not counted.
+    """Shifts learned from since the snapshot before, (T, C); where not counted, as many as is usual.
 
     Where nobody counted, a cell of a seldom-driven mode that still reads the same has learned from none.
     """
-    usual = np.array([usual_in(fleet.usual_shifts, c.mode) for c in panel.cells])
     repeats = np.isfinite(panel.values) & ~panel.usable & ~panel.slips
-    return np.where(np.isfinite(panel.learn_counts), panel.learn_counts, np.where(repeats, 0.0, usual))
+    usual = np.where(repeats, 0.0, _uncounted_shifts(panel, fleet))
+    return np.where(np.isfinite(panel.learn_counts), panel.learn_counts, usual)
+
+
+def _uncounted_shifts(panel: Panel, fleet: Fleet) -> Floats:
+    """Shifts that each cell usually learns from over the distance since the snapshot before, (T, C)."""
+    run = np.maximum(np.diff(panel.odometer_km / KM, prepend=panel.odometer_km[:1] / KM), 0.0)
+    usual_run = run.sum() / (len(run) - 1) if run.any() else 1.0
+    untold = Use(UNCOUNTED_SHIFTS / usual_run, UNCOUNTED_SPREAD)
+    usual = np.array([fleet.use.get((c.mode, c.channel), untold).shifts for c in panel.cells])
+    return np.asarray(run[:, None] * usual)
+
+
+def use_spread(panel: Panel, fleet: Fleet) -> Floats:
+    """Standard deviation of the logarithm of the shifts that each cell learned from, (C,); nil if counted."""
+    untold = Use(UNCOUNTED_SHIFTS, UNCOUNTED_SPREAD)
+    spread = np.array([fleet.use.get((c.mode, c.channel), untold).spread for c in panel.cells])
+    return np.where(np.isfinite(panel.learn_counts).any(axis=0), 0.0, spread)
 
 
 def shifts_learned(panel: Panel, fleet: Fleet) -> Floats:
@@ -217,8 +252,3 @@ def shifts_learned(panel: Panel, fleet: Fleet) -> Floats:
     if len(counts):
         counts[0] = 0.0
     return np.asarray(np.cumsum(counts, axis=0))
-
-
-def usual_in(usual_shifts: dict[str, float], mode: str) -> float:
-    """Usual number of shifts in a mode between snapshots; `UNCOUNTED_SHIFTS` where the fleet cannot tell."""
-    return usual_shifts.get(mode, UNCOUNTED_SHIFTS)

@@ -16,7 +16,6 @@ from driftwatch.changes.estimates import (
     BASE,
     LATE_SHARE,
     ROUGH_SHARE,
-    UNCOUNTED_LATE,
     Candidates,
     Held,
     Placed,
@@ -317,10 +316,10 @@ def test_a_step_is_a_regression_with_lateness_and_a_rough_arrival_in_proportion_
 
 
 def test_where_nobody_counted_a_change_may_arrive_at_quite_another_time():
-    # Lateness and a rough arrival are thought to be twice as large, before and after the change is held.
-    assert UNCOUNTED_LATE == 2.0
+    # Hand-solved: where shifts are known sqrt(3) times worse than the rate of learning is, lateness
+    # and a rough arrival are thought to be twice as large, before and after the change is held.
     counted = separate(renewed(7))
-    design = replace(counted, counted=np.zeros(CELLS, dtype=bool))
+    design = replace(counted, use_spread=np.full(CELLS, np.sqrt(3.0) * LATE_SHARE))
     held = held_before(counted)
     np.testing.assert_allclose(
         held_before(design).precision[:, BASE + 1 :], held.precision[:, BASE + 1 :] / 4.0

@@ -15,7 +15,6 @@ from driftwatch.panel.noise import (
     Fleet,
     SignalNoise,
     corrected,
-    shifts_learned,
     unread_warmth_variance,
 )
 from driftwatch.panel.panel import Panel
@@ -269,28 +268,6 @@ def test_an_unrecorded_temperature_is_wider_noise_and_no_guess():
     fleet = replace(fleet, noise={"apply_trim": replace(fleet.noise["apply_trim"], temperature=-0.3)})
     np.testing.assert_allclose(corrected(made, fleet)[:, 0], [8.0, 7.0])
     np.testing.assert_allclose(unread_warmth_variance(made, fleet, "apply_trim"), [0.0, 3.6**2])
-
-
-def test_uncounted_shifts_are_the_fleets_usual_number_in_that_mode():
-    rows = cell([1.0, 2.0, 3.0], [30.0, NAN, 20.0]) + cell([1.0, 2.0, 3.0], NAN, mode="tow")
-    made = panels(records(rows, 3))[0]
-    fleet = replace(slip_fleet(), usual_shifts={"normal": 50.0, "tow": 6.0})
-    np.testing.assert_array_equal(shifts_learned(made, fleet), [[0, 0], [50, 6], [70, 12]])
-
-
-def test_an_uncounted_cell_that_reads_as_before_has_learned_from_no_shift():
-    # Three cells of a seldom-driven mode, without counts: what repeats was not driven, a slip may have been.
-    rows = [
-        row
-        for i in range(3)
-        for row in cell([1.0, 1.0, 2.0 + i], NAN, channel=f"{i + 1}-{i + 2}", mode="tow")
-    ]
-    made = panels(records(rows, 3))[0]
-    fleet = replace(slip_fleet(), usual_shifts={"tow": 6.0})
-    assert not made.usable[1].any()
-    np.testing.assert_array_equal(shifts_learned(made, fleet)[:, 0], [0, 0, 6])
-    slipped = replace(made, slips=~made.usable)
-    np.testing.assert_array_equal(shifts_learned(slipped, fleet)[:, 0], [0, 6, 12])
 
 
 def learned_at(rate: float, at_once: float) -> list[Panel]:

@@ -39,7 +39,7 @@ def fleet_with(signal: str = "clutch_volume", shifts_to_learn: float = 10.0, **p
     return Fleet(
         noise={signal: noise},
         shifts_to_learn=shifts_to_learn,
-        usual_shifts={},
+        use={},
         usual_temp_c=80.0,
         temp_sd_c=0.0,
         units=1,
