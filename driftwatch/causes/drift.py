@@ -38,7 +38,7 @@ MOST_LOG_ODDS = 4.0
 def pressure_from_start(slopes: Effects, families: SlopeFamilies, sharing: Sharing) -> float:
     """Log odds that the supply pressure has been drifting since the first snapshot."""
     patterns = [families.usual, *families.pressure, *families.ageing]
-    factors = log_factors(slopes, stack(patterns), sharing)[:, 0]
+    factors = log_factors(slopes, [stack(patterns)], sharing)[:, 0]
     count = len(families.pressure)
     relative = factors[1:] - factors[0]
     pressure = np.log(PRESSURE_ODDS / count) + logsumexp(relative[:count])

@@ -263,7 +263,7 @@ def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> tuple[f
         bonus=np.zeros(1),
     )
     steps = [f for f in families(panel, fleet) if f.pattern.kind == "step"]
-    factors = log_factors(effects, stack([f.pattern for f in steps]), together)[:, 0]
+    factors = log_factors(effects, [stack([f.pattern for f in steps])], together)[:, 0]
     weighed = factors + np.log([f.share for f in steps])
     right = np.array([f.causes == (cause,) for f in steps])
     otherwise = np.logaddexp(0.0, np.log(OTHERWISE) + logsumexp(weighed[~right]))

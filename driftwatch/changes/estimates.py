@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from driftwatch.changes.design import COURSES, SHARE_AFTER, SLOW, SUDDEN, Columns, Design, Indices, products
-from driftwatch.changes.evidence import Effects, Jump, Pattern
+from driftwatch.changes.evidence import Effects, Jump, Pattern, Sharing
 from driftwatch.panel.panel import Bools, Floats
 
 #: Precision that stands for "nothing known before" on levels.
@@ -29,6 +29,8 @@ LONERS = 3
 LONER_SHARE = 0.05
 #: Columns held before any change: level, slope, and what was not learned yet at the first snapshot.
 BASE = 3
+#: Number of the main shape of every kind of change among the shapes of its course: the first.
+MAIN = 0
 #: Least share of a candidate's information that must be its own, for the cell to say anything of it.
 LEAST_OWN = 1e-6
 
@@ -154,18 +156,23 @@ def _column(design: Design, shape: str, change: Placed) -> Floats:
 
 @dataclass(frozen=True)
 class _Rest:
-    """What others leave of candidate columns of S shapes: the held ones, then one shape after another.
+    """What is left of candidate columns of S shapes beside the held ones, and beside shapes taken off since.
 
-    A column that is left is a sum of the S columns beside the held ones; `part` says of how much of each.
+    A column that is left is a sum of the columns of all S0 shapes beside the held ones; `part` says of how
+    much of each, for the cells that tell most of all candidates together.
 
     Attributes
     ----------
-    columns : Columns
-    held : Held
-    explained : array (S, C, n, J)
-        What the held columns explain of each shape: their coefficients.
-    part : array (S, S, C, J)
-        How much of each shape (second axis) is in what is left of each (first axis).
+    shapes : tuple of str (S)
+        Those that are left; the main one, the first, always is.
+    whole : array (C, J)
+        Product with the precision of the main shape before anything was taken off.
+    best : array of int (G,)
+        The cell of each signal and mode that is read best.
+    beside : array (S0, G, T, J)
+        Noise precision times what the held columns leave of each shape, in the best-read cells.
+    part : array (S, S0, G, J)
+        How much of each shape (second axis) is in what is left of each (first axis), in the best-read cells.
     information : array (S, S, C, J)
         Products with the precision between of what is left of every two shapes.
     score : array (S, C, J)
@@ -173,66 +180,69 @@ class _Rest:
 
     """
 
-    columns: Columns
-    held: Held
-    explained: Floats
+    shapes: tuple[str, ...]
+    whole: Floats
+    best: Indices
+    beside: Floats
     part: Floats
     information: Floats
     score: Floats
 
-    def without(self, other: int, mean: Floats, spread: Floats) -> tuple[_Rest, Floats]:
+    def without(self, shape: str, mean: Floats, spread: Floats) -> tuple[_Rest, Floats]:
         """Take one shape off the others; its coefficients are `mean`, give or take `spread`, beforehand.
 
         With it comes the log Bayes factor of that column against none, (J,).
         """
+        other = self.shapes.index(shape)
+        kept = [i for i in range(len(self.shapes)) if i != other]
         prior = 1.0 / np.maximum(spread, 1e-9) ** 2
-        crossed = self.information[:, other]
         # Rounding can leave a column that is all but held already a little under zero.
-        information = np.maximum(crossed[other], 0.0)
+        information = np.maximum(self.information[other, other], 0.0)
         mass = information + prior
         # Against what is expected of it, the other column's coefficient is nought before the readings.
         score = self.score[other] - mean * information
         bonus = 0.5 * (np.log(prior / mass) + score**2 / mass)
         bonus = (bonus + mean * self.score[other] - 0.5 * mean**2 * information).sum(axis=0)
+        crossed = self.information[kept, other]
         slope = crossed / mass
-        slope[other] = 0.0
         left = replace(
             self,
-            part=self.part - slope[:, None] * self.part[other],
-            information=self.information - slope[:, None] * crossed,
-            score=self.score - mean * crossed - slope * score,
+            shapes=tuple(self.shapes[i] for i in kept),
+            part=self.part[kept] - slope[:, None, self.best] * self.part[other],
+            information=self.information[np.ix_(kept, kept)] - slope[:, None] * crossed,
+            score=self.score[kept] - mean * crossed - slope * score,
         )
         return left, np.asarray(bonus)
 
-    def weighed(self, shape: int, rows: Indices) -> Floats:
-        """Noise precision times what is left of a shape, for some of the cells: (B, T, J)."""
-        part = self.part[shape][:, rows]
-        whole = np.einsum("sbj,sbtj->btj", part, self.columns.weighed[:, rows])
-        explained = np.einsum("sbj,sbnj->bnj", part, self.explained[:, rows])
-        return np.asarray(whole - self.held.weighed[rows] @ explained)
+    def weighed(self) -> Floats:
+        """Noise precision times what is left of the main shape, for the best-read cells: (G, T, J)."""
+        return np.asarray(np.einsum("sgj,sgtj->gtj", self.part[MAIN], self.beside))
 
 
-def _beside(held: Held, columns: Columns) -> _Rest:
-    """Take the held columns off candidates."""
+def _beside(design: Design, held: Held, shapes: tuple[str, ...], columns: Columns) -> _Rest:
+    """Take the held columns off candidates; by the main shape cells are read best or worse."""
     crossed = np.swapaxes(held.raw, 1, 2) @ columns.weighed
     explained = held.inverse @ crossed
-    shapes, cells, _, count = explained.shape
-    part = np.broadcast_to(np.eye(shapes)[:, :, None, None], (shapes, shapes, cells, count))
+    information = columns.information - products(crossed, explained)
+    best = _best_read(information[MAIN, MAIN], design.sharing.cells)
+    count = len(shapes)
     return _Rest(
-        columns,
-        held,
-        explained,
-        part,
-        columns.information - products(crossed, explained),
-        columns.score - (held.score[:, None, :] @ explained)[:, :, 0],
+        shapes=shapes,
+        whole=columns.information[MAIN, MAIN],
+        best=best,
+        beside=columns.weighed[:, best] - held.weighed[best] @ explained[:, best],
+        part=np.broadcast_to(
+            np.eye(count)[:, :, None, None], (count, count, len(best), columns.raw.shape[3])
+        ),
+        information=information,
+        score=columns.score - (held.score[:, None, :] @ explained)[:, :, 0],
     )
 
 
-def _best_read(information: Floats, group: Indices) -> Indices:
+def _best_read(information: Floats, groups: list[Indices]) -> Indices:
     """Give the cell of each group that tells most of all candidates together, (G,)."""
-    order = np.lexsort((-information.sum(axis=1), group))
-    first = np.r_[True, np.diff(group[order]) > 0]
-    return np.asarray(order[first])
+    told = information.sum(axis=1)
+    return np.array([cells[np.argmax(told[cells])] for cells in groups], dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -262,38 +272,34 @@ class Candidates:
         """Estimate one of the kinds of `COURSES`, with what comes beside it, where something does."""
         course, design = COURSES[kind], self.design
         rest = self._rest(course.shapes)
-        main = course.shapes.index(course.main)
-        told = rest.information[main, main]
-        best = _best_read(told, design.group)
-        bonus = np.zeros(told.shape[1])
+        bonus = np.zeros(rest.information.shape[3])
         if course.late is None:
-            return _effects(design, rest, main, best, bonus)
+            return _effects(design, rest, bonus)
         if course.beside is not None and jump is not None:
             expected, free = jump.prior(design.before if self.at is None else design.before[:, self.at])
-            rest, bonus = rest.without(course.shapes.index(course.beside), expected, free)
+            rest, bonus = rest.without(course.beside, expected, free)
             size = np.hypot(expected, free)
         else:
             # Lateness is weighed as it will be once the change is in the model: in proportion to it.
-            size = _typical_size(design, _effects(design, rest, main, best, bonus))
+            size = _typical_size(design, _effects(design, rest, bonus))
         size = size * less_known(design)[:, None]
         for shape, share in ((course.late, LATE_SHARE), (course.rough, ROUGH_SHARE)):
             if shape is not None:
-                rest, by_it = rest.without(course.shapes.index(shape), np.zeros_like(size), share * size)
+                rest, by_it = rest.without(shape, np.zeros_like(size), share * size)
                 bonus = bonus + by_it
         learning = np.isfinite(design.learned[:, -1])
-        return _without_loners(_effects(design, rest, main, best, bonus), design.group, learning)
+        return _without_loners(_effects(design, rest, bonus), design.sharing, learning)
 
     def _rest(self, shapes: tuple[str, ...]) -> _Rest:
         if shapes not in self.rests:
             design = self.design
             known = design.columns[shapes] if self.at is None else None
-            self.rests[shapes] = _beside(
-                self.held, known or design.placed(shapes, np.asarray(self.at), self.share)
-            )
+            columns = known or design.placed(shapes, np.asarray(self.at), self.share)
+            self.rests[shapes] = _beside(design, self.held, shapes, columns)
         return self.rests[shapes]
 
 
-def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effects:
+def _without_loners(effects: Effects, sharing: Sharing, learning: Bools) -> Effects:
     """Let cells say nothing that moved far, alone, while the others of their signal and mode stood still.
 
     That is a slip of the keyboard or a single value that was cleared, no change of the transmission. Where
@@ -302,7 +308,7 @@ def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effect
     told = np.isfinite(effects.own_var)
     sd = np.sqrt(np.where(told, effects.own_var + effects.shared_sd**2, 1.0))
     z = np.where(told, effects.estimate / sd, 0.0)
-    member = (group[:, None] == np.arange(group.max(initial=-1) + 1)).astype(float)
+    member, group = sharing.member, sharing.group
     others = (told @ member)[:, group] - told
     rest = ((z @ member)[:, group] - z) / np.maximum(others, 1.0)
     # A pack does not learn but has a life of its own: one may be renewed while the others stay.
@@ -320,21 +326,20 @@ def _without_loners(effects: Effects, group: Indices, learning: Bools) -> Effect
 
 def estimate_effects(design: Design, columns: Columns, held: Held) -> Effects:
     """Effect estimates of columns of one shape, with nothing beside them but what is held."""
-    rest = _beside(held, columns)
-    told = rest.information[0, 0]
-    return _effects(design, rest, 0, _best_read(told, design.group), np.zeros(told.shape[1]))
+    rest = _beside(design, held, ("alone",), columns)
+    return _effects(design, rest, np.zeros(columns.raw.shape[3]))
 
 
-def _effects(design: Design, rest: _Rest, main: int, best: Indices, bonus: Floats) -> Effects:
-    """Estimates of the shape `main`, and the parts of their variance; `best` are the best-read cells."""
-    information = rest.information[main, main]
-    told = information > LEAST_OWN * np.maximum(rest.columns.information[main, main], 1e-12)
+def _effects(design: Design, rest: _Rest, bonus: Floats) -> Effects:
+    """Estimates of the main shape, and the parts of their variance."""
+    information = rest.information[MAIN, MAIN]
+    told = information > LEAST_OWN * np.maximum(rest.whole, 1e-12)
     safe = np.where(told, information, 1.0)
     total = np.where(told, 1.0 / safe, np.inf)
-    part, of_mode = _shared_parts(design, rest.weighed(main, best), best, safe[best])
+    part, of_mode = _shared_parts(design, rest.weighed(), rest.best, safe[rest.best])
     shared_var = np.where(told, part * np.where(told, total, 0.0), 0.0)
     return Effects(
-        estimate=np.where(told, rest.score[main] / safe, 0.0).T,
+        estimate=np.where(told, rest.score[MAIN] / safe, 0.0).T,
         own_var=(total - shared_var).T,
         shared_sd=np.sqrt(shared_var).T,
         of_mode=of_mode.T,

@@ -93,6 +93,7 @@ class _Search:
     bests: dict[tuple[Placed, ...], Placed | None] = field(default_factory=dict)
     tables: dict[tuple[Placed, ...], Floats] = field(default_factory=dict)
     effects: dict[tuple[Placed, ...], dict[str, Effects]] = field(default_factory=dict)
+    alone: dict[int, Stack] = field(default_factory=dict)
 
     @cached_property
     def rows(self) -> dict[str, Indices]:
@@ -251,7 +252,9 @@ class _Search:
 
     def _fit(self, pattern: int, effects: Effects, at: Indices) -> Floats:
         """Log posterior odds of one pattern at the snapshots `at`, against plain noise, (J,)."""
-        gain = log_factors(effects, stack([self.patterns[pattern]]), self.design.sharing)[0]
+        if pattern not in self.alone:
+            self.alone[pattern] = stack([self.patterns[pattern]])
+        gain = log_factors(effects, [self.alone[pattern]], self.design.sharing)[0]
         return np.asarray(gain + self.log_prior[pattern, at])
 
     def _table(self, placed: list[Placed]) -> Floats:
@@ -279,8 +282,7 @@ class _Search:
 
     def _gain(self, kind: str, effects: Effects) -> Floats:
         """Log Bayes factors of all patterns of a kind, (K, J)."""
-        parts = [log_factors(effects, part, self.design.sharing) for part in self.stacks[kind]]
-        return np.concatenate(parts)
+        return log_factors(effects, self.stacks[kind], self.design.sharing)
 
     def _odds(self, others: list[Placed], change: Placed) -> Floats:
         """Log posterior odds (K, T) of the patterns where a change lies, and of its own pattern nearby.
@@ -295,9 +297,8 @@ class _Search:
         if pattern.kind == "bend":
             table, near = self._left(others).copy(), np.arange(1, last + 1)
         effects = Candidates(self.design, held, near, change.share).effects(pattern.kind, pattern.jump)
-        own = log_factors(effects, stack([pattern]), self.design.sharing)[0]
-        own -= noisier_factor(effects, self.design.sharing)
-        table[change.pattern, near] = own + self.log_prior[change.pattern, near]
+        own = self._fit(change.pattern, effects, near) - noisier_factor(effects, self.design.sharing)
+        table[change.pattern, near] = own
         if pattern.kind == "bend":
             return table
         at, share = np.full(len(SHARES), change.index), np.array(SHARES)

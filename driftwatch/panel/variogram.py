@@ -75,18 +75,15 @@ class Gaps:
     ) -> None:
         """Take in one unit's values, shifts learned so far and whether they were counted, all (T, cells)."""
         self.months.append(np.diff(days) / MONTH)
-        member = (modes[:, None] == np.unique(modes)).astype(float)
-        for lag in range(1, len(values)):
-            months = (days[lag:] - days[:-lag]) / MONTH
-            near = months < MEAN_MONTHS[-1] + 0.5
-            if lag > LAGS[-1] and not near.any():
-                break
-            gap = np.where(jump[lag:] == jump[:-lag], values[lag:] - values[:-lag], np.nan)
-            if lag <= LAGS[-1]:
-                between = shifts[lag:] - shifts[:-lag]
-                self.every[lag - 1].append(gap[np.isfinite(gap)])
-                self.fresh[lag - 1].append(gap[np.isfinite(gap) & (between >= fresh_from)])
-            self._add_means(gap[near], months[near], member)
+        first, last = np.triu_indices(len(values), 1)
+        lag, months = last - first, (days[last] - days[first]) / MONTH
+        near = months < MEAN_MONTHS[-1] + 0.5
+        gap = np.where(jump[last] == jump[first], values[last] - values[first], np.nan)
+        told, fresh = np.isfinite(gap), shifts[last] - shifts[first] >= fresh_from
+        for every, of_fresh, here in zip(self.every, self.fresh, lag == LAGS[:, None], strict=True):
+            every.append(gap[here][told[here]])
+            of_fresh.append(gap[here][told[here] & fresh[here]])
+        self._add_means(gap[near], months[near], (modes[:, None] == np.unique(modes)).astype(float))
         gap, previous = steps(values, jump)
         told = np.isfinite(gap) & counted
         before = np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)

@@ -262,7 +262,7 @@ def test_changes_as_they_were_learned_fit_better_than_by_the_general_family_and_
     gain = []
     for effects in (drawn, -drawn):
         said = Effects(effects, np.broadcast_to(sd**2, shape), np.zeros(shape), of_mode, np.zeros(40))
-        general_gain, own_gain = (log_factors(said, stack([p]), together).mean() for p in (general, own))
+        general_gain, own_gain = (log_factors(said, [stack([p])], together).mean() for p in (general, own))
         gain.append(own_gain - general_gain)
     assert gain[0] > 1.0
     assert gain[1] < 0.0

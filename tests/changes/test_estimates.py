@@ -416,9 +416,8 @@ def group_of(estimate: list[float], shared: float = 0.0) -> Effects:
 
 def loners(effects: Effects, group: np.ndarray | None = None) -> list[int]:
     count = effects.estimate.shape[1]
-    after = _without_loners(
-        effects, np.zeros(count, dtype=np.int64) if group is None else group, np.ones(count, dtype=bool)
-    )
+    group = np.zeros(count, dtype=np.int64) if group is None else group
+    after = _without_loners(effects, Sharing(group, group), np.ones(count, dtype=bool))
     gone = np.flatnonzero(np.isinf(after.own_var[0]))
     kept = np.setdiff1d(np.arange(count), gone)
     assert (after.estimate[0, gone] == 0.0).all()
@@ -459,7 +458,8 @@ def test_a_pack_is_never_a_loner_nor_is_a_cell_without_others():
     # One pack may be renewed while the others stay; and without others nobody stood still.
     count = 10
     effects = group_of([0.0] * 9 + [10.0])
-    packs = _without_loners(effects, np.zeros(count, dtype=np.int64), np.zeros(count, dtype=bool))
+    alike = np.zeros(count, dtype=np.int64)
+    packs = _without_loners(effects, Sharing(alike, alike), np.zeros(count, dtype=bool))
     assert np.isfinite(packs.own_var).all()
     assert loners(group_of([0.0] * 9 + [10.0]), np.array([0] * 9 + [1])) == []
 

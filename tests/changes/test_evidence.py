@@ -63,7 +63,7 @@ def random_case(seed: int, cells: int = 11, candidates: int = 4):
 
 def weighed(effects: Effects, patterns: list[Pattern], sharing: Sharing) -> np.ndarray:
     """Log factors of patterns with different numbers of scales."""
-    return np.concatenate([log_factors(effects, stack([p]), sharing) for p in patterns])
+    return np.concatenate([log_factors(effects, [stack([p])], sharing) for p in patterns])
 
 
 def shared_noise(effects: Effects, sharing: Sharing, j: int) -> np.ndarray:
@@ -209,7 +209,7 @@ def test_patterns_in_one_array_are_weighed_as_each_alone():
         Pattern(str(k), "step", rng.normal(size=(11, k + 1)), rng.uniform(0.1, 1.0, 11), none)
         for k in range(4)
     ]
-    together = log_factors(effects, stack(patterns), sharing)
+    together = log_factors(effects, [stack(patterns)], sharing)
     np.testing.assert_allclose(together, weighed(effects, patterns, sharing), atol=1e-10)
 
 
@@ -223,7 +223,7 @@ def test_two_identical_cells_are_one_read_twice_as_well():
         pair = effects_of(np.array([[y, y, 0.3]]), np.array([[0.8, 0.8, 0.5]]), np.zeros((1, 3)))
         single = effects_of(np.array([[y, 0.3]]), np.array([[0.4, 0.5]]), np.zeros((1, 2)))
         said = [
-            log_factors(e, stack([p]), one_signal(len(p.spread)))[0, 0]
+            log_factors(e, [stack([p])], one_signal(len(p.spread)))[0, 0]
             for e, p in ((pair, two), (single, one))
         ]
         assert said[0] == pytest.approx(said[1], abs=1e-10)
@@ -238,12 +238,12 @@ def test_identical_cells_whose_noise_is_all_shared_are_no_more_than_one():
     one = Pattern("p", "step", np.ones((1, 1)), none[:1], none[:1])
     pair = log_factors(
         effects_of(np.full((1, 2), y), np.full((1, 2), own), shared),
-        stack([two]),
+        [stack([two])],
         one_signal(2),
     )
     single = log_factors(
         effects_of(np.full((1, 1), y), np.full((1, 1), own), shared[:, :1]),
-        stack([one]),
+        [stack([one])],
         one_signal(1),
     )
     assert pair[0, 0] == pytest.approx(single[0, 0], abs=1e-4)
