@@ -25,7 +25,7 @@ from driftwatch.causes.learned import LearnedSignature, Logged
 from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.panel.fingerprint import content_mark
-from driftwatch.panel.noise import Fleet, SignalNoise
+from driftwatch.panel.noise import Fleet, SignalNoise, Use
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.service.growth import RatePrior
 from driftwatch.service.results import PackForecast
@@ -50,7 +50,7 @@ T = TypeVar("T")
 CODING = Coding(
     (
         Judged, UnitFit, Change, CauseFinding, SignalEffect, Event, PackForecast, Standing,
-        FleetQuantities, Fleet, SignalNoise, RatePrior, LearnedSignature, Logged,
+        FleetQuantities, Fleet, SignalNoise, Use, RatePrior, LearnedSignature, Logged,
     )
 )  # fmt: skip
 

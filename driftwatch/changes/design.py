@@ -31,15 +31,13 @@ from driftwatch.panel.noise import (
     KM,
     Fleet,
     corrected,
-    counted_shifts,
     odd_warmth_sd,
-    shifts_learned,
     unread_warmth_variance,
-    use_spread,
 )
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import spread
 from driftwatch.panel.scales import unit_scales
+from driftwatch.panel.use import driven
 
 Indices = NDArray[np.int64]
 
@@ -224,7 +222,10 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     together = sharing(panel.cells)
     signal = together.signal
     scale = unit_scales(panel, fleet)
-    shifts = shifts_learned(panel, fleet).T
+    use = driven(panel, fleet)
+    learned = _learned(panel, use.shifts)
+    # Before the first snapshot nothing is told apart.
+    shifts = np.cumsum(np.where(np.arange(len(panel.days)) > 0, use.shifts.T, 0.0), axis=1)
     precision = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty((len(names), len(panel.days), len(panel.days)))
     common_of_mode = np.empty_like(common)
@@ -248,7 +249,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         centre=centre,
         readings=readings,
         weighed=np.einsum("cij,cj->ci", precision, readings),
-        learned=_learned(panel, fleet),
+        learned=learned,
         shifts_to_learn=fleet.shifts_to_learn,
         columns={},
         common=common,
@@ -259,7 +260,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         slope_common=np.minimum(together_sd, 0.9 * slope_sd) ** 2,
         start_sd=_start_sd(panel, fleet),
         before=_before(np.where(used, values, np.nan)),
-        use_spread=use_spread(panel, fleet),
+        use_spread=use.spread,
     )
     every = np.arange(len(panel.days))
     columns = {shapes: blank.placed(shapes, every, SHARE_AFTER) for shapes in (SUDDEN, SLOW)}
@@ -336,9 +337,9 @@ def _precision(covariance: Floats, used: Bools) -> Floats:
     return np.asarray(np.where(both, np.linalg.inv(masked), 0.0))
 
 
-def _learned(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts learned from before each snapshot, (C, T); packs are measured afresh each time."""
-    learned = counted_shifts(panel, fleet).T
+def _learned(panel: Panel, shifts: Floats) -> Floats:
+    """Shifts (T, C) learned from before each snapshot, (C, T); packs are measured afresh each time."""
+    learned = shifts.T.copy()
     learned[:, :1] = 0.0
     learned[np.array([c.mode == "" for c in panel.cells])] = np.inf
     return np.asarray(learned)

@@ -18,18 +18,16 @@ from driftwatch.panel.noise import (
     KM,
     MONTH,
     REFERENCE_TEMP_C,
-    UNCOUNTED_SPREAD,
     Fleet,
     SignalNoise,
-    Use,
     in_season,
-    shifts_learned,
     undisturbed,
     warmth,
 )
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.panel.robust import jumps as find_jumps
 from driftwatch.panel.robust import median, nan_median, spread, trimmed_sd
+from driftwatch.panel.use import shifts_learned, usual_use
 from driftwatch.panel.variogram import FEW_UNITS, Gaps, Parts, split
 
 #: A pair of readings counts as fresh when this many times `shifts_to_learn` lie between them.
@@ -51,8 +49,6 @@ CURVE_ERROR = 0.05
 #: Rates of learning tried, in multiples of the usual one, and how far (log-scale) it is thought to lie off.
 RATES = np.array([0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5])
 RATE_SD = 0.5
-#: A unit that never made a shift in all its distance counts as if it had made half of one.
-HALF_A_SHIFT = 0.5
 #: Share of a trim's short noise that is there at once, where no counts of shifts tell (no source).
 USUAL_WHITE = 0.25
 
@@ -67,7 +63,7 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     blank = Fleet(
         noise={},
         shifts_to_learn=shifts_to_learn,
-        use=_use(panels),
+        use=usual_use(panels),
         usual_temp_c=float(np.median(read)) if len(read) else REFERENCE_TEMP_C,
         temp_sd_c=float(np.std(read)) if len(read) > 1 else 0.0,
         units=len(panels),
@@ -77,43 +73,6 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
     gathered = {name: _gather(name, panels, jumps, blank) for name in names}
     fleet = replace(blank, shifts_to_learn=_rate_of_learning(list(gathered.values()), shifts_to_learn))
     return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
-
-
-def _use(panels: list[Panel]) -> dict[tuple[str, str], Use]:
-    """How often the cells of each mode and channel are learned from, over all units that have counts.
-
-    It stands for cells whose counts are not recorded; a channel that nobody counted in a mode is driven as
-    the mode's others are.
-    """
-    rates: dict[tuple[str, str], list[float]] = {}
-    for panel in panels:
-        run = np.maximum(np.diff(panel.odometer_km / KM), 0.0)
-        counts = panel.learn_counts[1:]
-        counted = np.isfinite(counts)
-        distance = run @ counted
-        shifts = np.maximum(np.where(counted, counts, 0.0).sum(axis=0), HALF_A_SHIFT)
-        # All signals of a shift are learned from together, so that one of them says it for the unit.
-        own = {
-            (cell.mode, cell.channel): float(made / km)
-            for cell, made, km in zip(panel.cells, shifts, distance, strict=True)
-            if km > 0.0
-        }
-        for place, rate in own.items():
-            rates.setdefault(place, []).append(rate)
-    of_place = {place: np.log(found) for place, found in rates.items()}
-    places = {(c.mode, c.channel) for p in panels for c in p.cells}
-    for mode in {mode for mode, _ in of_place}:
-        of_mode = np.concatenate([rate for (m, _), rate in of_place.items() if m == mode])
-        of_place |= {place: of_mode for place in places if place[0] == mode and place not in of_place}
-    return {place: _usual_use(rate) for place, rate in of_place.items()}
-
-
-def _usual_use(log_rate: Floats) -> Use:
-    """Median of units, and how far they lie apart: of a few units it is hardly known."""
-    centre = median(log_rate)
-    lean = FEW_UNITS / (FEW_UNITS + len(log_rate))
-    variance = (1.0 - lean) * spread(log_rate - centre) ** 2 + lean * UNCOUNTED_SPREAD**2
-    return Use(float(np.exp(centre)), float(np.sqrt(variance)))
 
 
 @dataclass(frozen=True)

@@ -29,10 +29,6 @@ REFERENCE_TEMP_C = 80.0
 MONTH = 30.44
 #: Mean length of a year, days.
 YEAR = 365.25
-#: Shifts assumed learned between two snapshots of usual distance where nobody in the fleet has counts, and
-#: how far units are thought to lie apart in that (log-scale).
-UNCOUNTED_SHIFTS = 40.0
-UNCOUNTED_SPREAD = 1.0
 #: Fluid temperatures up to so many standard deviations from the usual one are corrected for well enough;
 #: beyond, the correction of each cell, and that of all of a signal's, is off by this share of it.
 USUAL_WARMTH_SDS = 1.5
@@ -218,37 +214,3 @@ def odd_warmth_sd(panel: Panel, fleet: Fleet, signal: str) -> Floats:
         cells = np.array([c.signal == signal for c in panel.cells])
         corrected_by = corrected_by + np.abs(panel.disturbance[:, cells]).max(axis=1, initial=0.0)
     return np.asarray(CORRECTION_ERROR * corrected_by)
-
-
-def counted_shifts(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts learned from since the snapshot before, (T, C); where not counted, as many as is usual.
-
-    Where nobody counted, a cell of a seldom-driven mode that still reads the same has learned from none.
-    """
-    repeats = np.isfinite(panel.values) & ~panel.usable & ~panel.slips
-    usual = np.where(repeats, 0.0, _uncounted_shifts(panel, fleet))
-    return np.where(np.isfinite(panel.learn_counts), panel.learn_counts, usual)
-
-
-def _uncounted_shifts(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts that each cell usually learns from over the distance since the snapshot before, (T, C)."""
-    run = np.maximum(np.diff(panel.odometer_km / KM, prepend=panel.odometer_km[:1] / KM), 0.0)
-    usual_run = run.sum() / (len(run) - 1) if run.any() else 1.0
-    untold = Use(UNCOUNTED_SHIFTS / usual_run, UNCOUNTED_SPREAD)
-    usual = np.array([fleet.use.get((c.mode, c.channel), untold).shifts for c in panel.cells])
-    return np.asarray(run[:, None] * usual)
-
-
-def use_spread(panel: Panel, fleet: Fleet) -> Floats:
-    """Standard deviation of the logarithm of the shifts that each cell learned from, (C,); nil if counted."""
-    untold = Use(UNCOUNTED_SHIFTS, UNCOUNTED_SPREAD)
-    spread = np.array([fleet.use.get((c.mode, c.channel), untold).spread for c in panel.cells])
-    return np.where(np.isfinite(panel.learn_counts).any(axis=0), 0.0, spread)
-
-
-def shifts_learned(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts that each cell has learned from since the first snapshot, shape (T, C)."""
-    counts = counted_shifts(panel, fleet)
-    if len(counts):
-        counts[0] = 0.0
-    return np.asarray(np.cumsum(counts, axis=0))

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftwatch.panel.noise import MONTH, Fleet, corrected, in_season, shifts_learned, unread_warmth_variance
+from driftwatch.panel.noise import MONTH, Fleet, corrected, in_season, unread_warmth_variance
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import jumps, steps, trimmed_sd
+from driftwatch.panel.use import shifts_learned
 from driftwatch.panel.variogram import LEAST_CELLS, alike
 
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.

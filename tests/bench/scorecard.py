@@ -2,8 +2,9 @@
 
     python -m tests.bench.scorecard [--world own other] [--units 60] [--seeds 101 102]
         [--difficulty usual noisy sparse hard] [--as-of-shares 0.6 0.8 1.0] [--baseline] [--mistakes]
-        [--reliability] [--without PART ...]
+        [--reliability] [--uncounted] [--without PART ...]
 
+`--uncounted` takes the learn counts away from every unit, as of a tool that does not show them.
 `--without all` scores the program with each of its parts switched off in turn beside it; see
 `tests.bench.switches`.
 
@@ -18,6 +19,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -60,11 +62,15 @@ def program(records: Records) -> Sequence[SaidLike]:
     return [a.assessment for a in analyse(records, Settings())]
 
 
-def score(card: Card, judge: Judge, known: KnownFleet, shares: Sequence[float]) -> None:
-    """Let a judge assess one fleet on several days, and add that to the card."""
+def score(
+    card: Card, judge: Judge, known: KnownFleet, shares: Sequence[float], counted: bool = True
+) -> None:
+    """Let a judge assess one fleet on several days, with its learn counts or without, and add to the card."""
     for share in shares:
         as_of = known.day_at(share)
         records = known.records(as_of)
+        if not counted:
+            records = replace(records, readings=records.readings.assign(learn_count=float("nan")))
         began = time.perf_counter()
         said = judge(records)
         card.seconds += time.perf_counter() - began
@@ -180,6 +186,7 @@ def main() -> None:
         default=[],
         help="score the program with these parts switched off beside it, one at a time",
     )
+    parser.add_argument("--uncounted", action="store_true", help="take the learn counts of all units away")
     parser.add_argument("--baseline", action="store_true", help="score the notebook's answers beside")
     options = parser.parse_args()
     judges: dict[str, Judge] = {"program": program}
@@ -195,7 +202,8 @@ def main() -> None:
             for seed in options.seeds:
                 known = WORLDS[world](options.profile, options.units, seed, difficulty)
                 for name, judge in judges.items():
-                    score(cards[world, difficulty, name], judge, known, options.as_of_shares)
+                    card = cards[world, difficulty, name]
+                    score(card, judge, known, options.as_of_shares, not options.uncounted)
             for name in judges:
                 card = cards[world, difficulty, name]
                 print(report(f"{world} world, {difficulty}, {name}", card), flush=True)
