@@ -224,8 +224,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     scale = unit_scales(panel, fleet)
     use = driven(panel, fleet)
     learned = _learned(panel, use.shifts)
-    # Before the first snapshot nothing is told apart.
-    shifts = np.cumsum(np.where(np.arange(len(panel.days)) > 0, use.shifts.T, 0.0), axis=1)
+    shifts = use.so_far.T
     precision = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty((len(names), len(panel.days), len(panel.days)))
     common_of_mode = np.empty_like(common)

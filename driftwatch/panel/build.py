@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from driftwatch.panel.panel import Bools, Cell, Event, Floats, Panel, Times
+from driftwatch.panel.robust import repeats
 from driftwatch.profile.model import Profile
 from driftwatch.store.records import Records
 
@@ -79,9 +80,7 @@ def usable_readings(values: Floats, counts: Floats, cells: tuple[Cell, ...]) -> 
     usable = read.copy()
     if len(values) < 2:
         return usable
-    last = pd.DataFrame(values).ffill().to_numpy()[:-1]
-    same = np.zeros_like(read)
-    same[1:] = read[1:] & np.isclose(values[1:], last, rtol=0.0, atol=1e-9)
+    same = repeats(values)[1]
     usable &= ~(same & (counts == 0))
     uncounted = ~np.isfinite(counts)
     modes = np.array([cell.mode for cell in cells])

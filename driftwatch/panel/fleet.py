@@ -27,7 +27,7 @@ from driftwatch.panel.noise import (
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.panel.robust import jumps as find_jumps
 from driftwatch.panel.robust import median, nan_median, spread, trimmed_sd
-from driftwatch.panel.use import shifts_learned, usual_use
+from driftwatch.panel.use import driven, usual_use
 from driftwatch.panel.variogram import FEW_UNITS, Gaps, Parts, split
 
 #: A pair of readings counts as fresh when this many times `shifts_to_learn` lie between them.
@@ -70,7 +70,9 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
         snapshots=sum(len(p.taken_at) for p in panels),
     )
     jumps = [find_jumps(p) for p in panels]
-    gathered = {name: _gather(name, panels, jumps, blank) for name in names}
+    shifts = [driven(p, blank).so_far for p in panels]
+    known = list(zip(panels, jumps, shifts, strict=True))
+    gathered = {name: _gather(name, known, blank) for name in names}
     fleet = replace(blank, shifts_to_learn=_rate_of_learning(list(gathered.values()), shifts_to_learn))
     return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
 
@@ -104,12 +106,13 @@ class _Gathered:
         return np.array(rows).reshape(-1, 3)
 
 
-def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -> _Gathered:
-    kind = next(p.profile.signal(name) for p in panels if any(c.signal == name for c in p.cells))
-    used = [(p, j) for p, j in zip(panels, jumps, strict=True) if any(c.signal == name for c in p.cells)]
-    temperature = _temperature(name, used)
+def _gather(name: str, known: list[tuple[Panel, Floats, Floats]], fleet: Fleet) -> _Gathered:
+    """Put together what panels, with the jumps and the shifts so far of their cells, say of a signal."""
+    used = [unit for unit in known if any(c.signal == name for c in unit[0].cells)]
+    kind = used[0][0].profile.signal(name)
+    temperature = _temperature(name, [(panel, jump) for panel, jump, _ in used])
     gaps, slopes, unit_slopes, courses, count = Gaps(), [np.zeros(0)], [], [], 0
-    for panel, jump in used:
+    for panel, jump, so_far in used:
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         degrees = temperature * warmth(panel, fleet.usual_temp_c)
         values = np.where(panel.usable, undisturbed(panel), np.nan)[:, inside] - degrees[:, None]
@@ -122,10 +125,9 @@ def _gather(name: str, panels: list[Panel], jumps: list[Floats], fleet: Fleet) -
         courses.append((panel.days, panel.odometer_km / KM))
         values = values - _clear_slope(slope) * (panel.odometer_km / KM)[:, None]
         fresh_from = 0.0 if kind.per_pack else FRESH * fleet.shifts_to_learn
-        shifts = shifts_learned(panel, fleet)[:, inside]
         counted = np.isfinite(panel.learn_counts[:, inside])
         modes = np.array([c.mode for c in panel.cells])[inside]
-        gaps.add(values, shifts, counted, panel.days, jump[:, inside], modes, fresh_from)
+        gaps.add(values, so_far[:, inside], counted, panel.days, jump[:, inside], modes, fresh_from)
     return _Gathered(
         name,
         kind.per_pack,

@@ -8,10 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from driftwatch.panel.panel import Floats, Panel
+from driftwatch.panel.panel import Bools, Floats, Panel
 
 #: Standard deviation of a normal variable, in its median absolute deviations.
 MAD_TO_SD = 1.4826
+#: Values no further apart are the same: rounding of decimals, no step of a controller.
+SAME = 1e-9
 #: Share of differences kept by the trimmed standard deviation.
 TRIM = 0.9
 #: A gap is a jump when its median cell moves this many times as far as usual: over the whole unit, and
@@ -57,8 +59,7 @@ def steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
 
     NaN where there is none, or where the cell's count of jumps `jump` (T, C) rose between the two.
     """
-    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
-    previous = np.vstack([np.full((1, values.shape[1]), -1), np.maximum.accumulate(rows, axis=0)[:-1]])
+    previous = _previous(values)
     at = np.maximum(previous, 0)
     fair = (previous >= 0) & (np.take_along_axis(jump, at, axis=0) == jump)
     return np.where(fair, values - np.take_along_axis(values, at, axis=0), np.nan), previous
@@ -73,6 +74,20 @@ def nan_median(values: Floats, axis: int) -> Floats:
     low = np.take_along_axis(ordered, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
     high = np.take_along_axis(ordered, np.minimum(known // 2, len(ordered) - 1)[None], axis=0)[0]
     return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
+
+
+def _previous(values: Floats) -> NDArray[np.int64]:
+    """Row of the finite value before each one in its column, -1 if there is none."""
+    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
+    return np.vstack([np.full((1, values.shape[1]), -1), np.maximum.accumulate(rows, axis=0)[:-1]])
+
+
+def repeats(values: Floats) -> tuple[Bools, Bools]:
+    """Say which readings (T, C) have one before them in their cell, and which are the same as that one."""
+    previous = _previous(values)
+    told = np.isfinite(values) & (previous >= 0)
+    before = np.take_along_axis(values, np.maximum(previous, 0), axis=0)
+    return told, told & (np.abs(values - before) <= SAME)
 
 
 def spread(values: Floats) -> float:

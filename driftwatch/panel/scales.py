@@ -9,7 +9,7 @@ import numpy as np
 from driftwatch.panel.noise import MONTH, Fleet, corrected, in_season, unread_warmth_variance
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import jumps, steps, trimmed_sd
-from driftwatch.panel.use import shifts_learned
+from driftwatch.panel.use import driven
 from driftwatch.panel.variogram import LEAST_CELLS, alike
 
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.
@@ -40,7 +40,7 @@ def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
     if len(panel.days) < 3:
         return Scales(own, common)
     gap, previous = steps(corrected(panel, fleet), jumps(panel))
-    shifts = shifts_learned(panel, fleet)
+    shifts = driven(panel, fleet).so_far
     between = shifts - np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
     days = panel.days[:, None] - panel.days[np.maximum(previous, 0)]
     mode = np.array([c.mode for c in panel.cells])

@@ -15,11 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from driftwatch.panel.noise import KM, Fleet, Use
 from driftwatch.panel.panel import Bools, Floats, Panel
-from driftwatch.panel.robust import median, spread
+from driftwatch.panel.robust import median, repeats, spread
 from driftwatch.panel.variogram import FEW_UNITS
 
 #: Shifts assumed learned between two snapshots of usual distance where nothing tells: neither the cell stands
@@ -93,6 +92,13 @@ class Driven:
     shifts: Floats
     spread: Floats
 
+    @property
+    def so_far(self) -> Floats:
+        """Shifts learned from since the first snapshot, (T, C)."""
+        since = self.shifts.copy()
+        since[:1] = 0.0
+        return np.asarray(np.cumsum(since, axis=0))
+
 
 def driven(panel: Panel, fleet: Fleet) -> Driven:
     """Say how many shifts each cell has learned from since the snapshot before."""
@@ -107,21 +113,13 @@ def driven(panel: Panel, fleet: Fleet) -> Driven:
     expected = np.maximum(np.where(seldom, often, 0.0) * run[:, None] / usual_run, 1e-9)
     shifts = np.where(seldom, expected / (1.0 - _chance_of_none(expected)), shifts)
     apart = np.where(seldom, STOOD_SPREAD, apart)
-    repeats = np.isfinite(panel.values) & ~panel.usable & ~panel.slips
-    shifts = np.where(repeats | (stood & seldom), 0.0, shifts)
+    old = np.isfinite(panel.values) & ~panel.usable & ~panel.slips
+    shifts = np.where(old | (stood & seldom), 0.0, shifts)
     counted = np.isfinite(panel.learn_counts)
     return Driven(
         shifts=np.where(counted, panel.learn_counts, shifts),
         spread=np.where(counted.any(axis=0), 0.0, apart),
     )
-
-
-def shifts_learned(panel: Panel, fleet: Fleet) -> Floats:
-    """Shifts that each cell has learned from since the first snapshot, shape (T, C)."""
-    counts = driven(panel, fleet).shifts
-    if len(counts):
-        counts[0] = 0.0
-    return np.asarray(np.cumsum(counts, axis=0))
 
 
 def _chance_of_none(shifts: Floats) -> Floats:
@@ -143,9 +141,8 @@ def _standstills(panel: Panel) -> tuple[Bools, Floats]:
     shifts = sorted({mode for mode in modes.tolist() if mode})
     if len(values) < 2 or len(shifts) < 2 or np.isfinite(panel.learn_counts).all():
         return stood, often
-    before = pd.DataFrame(values).ffill().shift().to_numpy()
-    told = np.isfinite(values) & np.isfinite(before) & ~np.isfinite(panel.learn_counts)
-    same = told & (np.abs(values - before) <= 1e-9)
+    uncounted = ~np.isfinite(panel.learn_counts)
+    told, same = (part & uncounted for part in repeats(values))
     names = np.unique(signals[modes != ""])
     here = (modes[:, None] == np.array(shifts))[:, :, None] & (signals[:, None] == names)[:, None, :]
     read = np.einsum("c,cms->ms", told.sum(axis=0).astype(float), here)

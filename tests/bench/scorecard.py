@@ -62,9 +62,7 @@ def program(records: Records) -> Sequence[SaidLike]:
     return [a.assessment for a in analyse(records, Settings())]
 
 
-def score(
-    card: Card, judge: Judge, known: KnownFleet, shares: Sequence[float], counted: bool = True
-) -> None:
+def score(card: Card, judge: Judge, known: KnownFleet, shares: Sequence[float], counted: bool = True) -> None:
     """Let a judge assess one fleet on several days, with its learn counts or without, and add to the card."""
     for share in shares:
         as_of = known.day_at(share)

@@ -21,7 +21,6 @@ from driftwatch.panel.use import (
     _chance_of_none,
     _standstills,
     driven,
-    shifts_learned,
 )
 from tests.panel.by_hand import cell, records
 from tests.reference.plain_series import fleet_with
@@ -39,11 +38,11 @@ def test_uncounted_shifts_are_those_that_the_fleet_makes_over_that_distance():
     rows = cell([1.0, 2.0, 3.0], [30.0, NAN, 20.0]) + cell([1.0, 2.0, 3.0], NAN, mode="tow")
     made = panels(records(rows, 3))[0]
     fleet = replace(fleet_with("apply_trim", white_sd=1.0), use=used(normal=125.0, tow=15.0))
-    np.testing.assert_allclose(shifts_learned(made, fleet), [[0, 0], [50, 6], [70, 12]])
+    np.testing.assert_allclose(driven(made, fleet).so_far, [[0, 0], [50, 6], [70, 12]])
     np.testing.assert_array_equal(driven(made, fleet).spread, [0.0, 0.3])
     # Twice as far, twice as many; and not driven at all, none.
     apart = replace(made, odometer_km=np.array([0.0, 8000.0, 8000.0]))
-    np.testing.assert_allclose(shifts_learned(apart, fleet)[:, 1], [0, 12, 12])
+    np.testing.assert_allclose(driven(apart, fleet).so_far[:, 1], [0, 12, 12])
 
 
 def test_where_nobody_counted_shifts_lie_in_a_units_usual_distance():
@@ -52,10 +51,10 @@ def test_where_nobody_counted_shifts_lie_in_a_units_usual_distance():
     fleet = replace(fleet_with("apply_trim", white_sd=1.0), use={})
     # Hand-solved: 2 000 km are usual, so that 3 000 and 1 000 km are 1.5 and 0.5 times the usual number.
     learned = np.array([0.0, 1.5, 2.0]) * UNCOUNTED_SHIFTS
-    np.testing.assert_allclose(shifts_learned(made, fleet)[:, 0], learned)
+    np.testing.assert_allclose(driven(made, fleet).so_far[:, 0], learned)
     np.testing.assert_array_equal(driven(made, fleet).spread, [UNCOUNTED_SPREAD])
     still = replace(made, odometer_km=np.full(3, 500.0))
-    np.testing.assert_array_equal(shifts_learned(still, fleet)[:, 0], [0.0, 0.0, 0.0])
+    np.testing.assert_array_equal(driven(still, fleet).so_far[:, 0], [0.0, 0.0, 0.0])
 
 
 def test_how_often_a_cell_is_learned_from_is_the_median_of_units_with_counts():
@@ -95,9 +94,9 @@ def test_an_uncounted_cell_that_reads_as_before_has_learned_from_no_shift():
         use={("tow", f"{i}-{i + 1}"): Use(15.0, 0.3) for i in range(1, 4)},
     )
     assert not made.usable[1].any()
-    np.testing.assert_allclose(shifts_learned(made, fleet)[:, 0], [0, 0, 6])
+    np.testing.assert_allclose(driven(made, fleet).so_far[:, 0], [0, 0, 6])
     slipped = replace(made, slips=~made.usable)
-    np.testing.assert_allclose(shifts_learned(slipped, fleet)[:, 0], [0, 6, 12])
+    np.testing.assert_allclose(driven(slipped, fleet).so_far[:, 0], [0, 6, 12])
 
 
 # --- standstills --------------------------------------------------------------------------------------------
