@@ -221,8 +221,8 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     names = sorted({c.signal for c in panel.cells})
     together = sharing(panel.cells)
     signal = together.signal
-    scale = unit_scales(panel, fleet)
     use = driven(panel, fleet)
+    scale = unit_scales(panel, fleet, use.so_far)
     learned = _learned(panel, use.shifts)
     shifts = use.so_far.T
     precision = np.empty((len(panel.cells), len(panel.days), len(panel.days)))

@@ -9,7 +9,6 @@ import numpy as np
 from driftwatch.panel.noise import MONTH, Fleet, corrected, in_season, unread_warmth_variance
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import jumps, steps, trimmed_sd
-from driftwatch.panel.use import driven
 from driftwatch.panel.variogram import LEAST_CELLS, alike
 
 #: A unit's own noise counts against the fleet's as if the fleet were this many differences.
@@ -31,16 +30,16 @@ class Scales:
     common: Floats
 
 
-def unit_scales(panel: Panel, fleet: Fleet) -> Scales:
+def unit_scales(panel: Panel, fleet: Fleet, shifts: Floats) -> Scales:
     """Estimate a unit's own scales from differences to the usable reading before, shrunk to the fleet's.
 
-    What the cells of a signal do together, and what each does beside that, are looked at apart.
+    What the cells of a signal do together, and what each does beside that, are looked at apart. `shifts` are
+    those that each cell has learned from since the first snapshot, (T, C).
     """
     own, common = np.ones(len(panel.cells)), np.ones(len(panel.cells))
     if len(panel.days) < 3:
         return Scales(own, common)
     gap, previous = steps(corrected(panel, fleet), jumps(panel))
-    shifts = driven(panel, fleet).so_far
     between = shifts - np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
     days = panel.days[:, None] - panel.days[np.maximum(previous, 0)]
     mode = np.array([c.mode for c in panel.cells])

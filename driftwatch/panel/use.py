@@ -1,6 +1,7 @@
 """How many shifts a cell has learned from since the snapshot before, counted or not.
 
-Where the controller's counts were recorded, they say it. Where not, two things do:
+Where the controller's counts were recorded, they say it. Where not, two things do, and experience where
+neither can tell:
 
 - *the unit's own standstills*. A cell that was not driven shows the value that it showed before. Shifts come
   by chance, more in one month and on one shift than in another (a Poisson law with a gamma-distributed mean),
@@ -114,7 +115,7 @@ def driven(panel: Panel, fleet: Fleet) -> Driven:
     shifts = np.where(seldom, expected / (1.0 - _chance_of_none(expected)), shifts)
     apart = np.where(seldom, STOOD_SPREAD, apart)
     old = np.isfinite(panel.values) & ~panel.usable & ~panel.slips
-    shifts = np.where(old | (stood & seldom), 0.0, shifts)
+    shifts = np.where(old | stood, 0.0, shifts)
     counted = np.isfinite(panel.learn_counts)
     return Driven(
         shifts=np.where(counted, panel.learn_counts, shifts),
@@ -154,7 +155,7 @@ def _standstills(panel: Panel) -> tuple[Bools, Floats]:
     mean = (read * repeat).sum(axis=1) / total
     error = np.sqrt(mean * (1.0 - mean) / total)
     for mode, stands, off, total_of_mode in zip(shifts, share, error, total, strict=True):
-        if stands <= STOOD_SES * off or stands < 1e-6:
+        if stands <= STOOD_SES * off:
             continue
         cells = np.flatnonzero(modes == mode)
         none = min(stands, 1.0 - 0.5 / total_of_mode)

@@ -92,7 +92,14 @@ def _general_signatures() -> Iterator[None]:
 
 @contextmanager
 def _one_rate_of_learning() -> Iterator[None]:
-    with patch.object(estimates, "LATE_SHARE", 1e-3), patch.object(estimates, "ROUGH_SHARE", 1e-3):
+    def as_counted(design):  # type: ignore[no-untyped-def]
+        return np.ones(len(design.signal))
+
+    with (
+        patch.object(estimates, "LATE_SHARE", 1e-3),
+        patch.object(estimates, "ROUGH_SHARE", 1e-3),
+        patch.object(estimates, "less_known", as_counted),
+    ):
         yield
 
 
@@ -101,8 +108,8 @@ def _fleet_noise_for_all() -> Iterator[None]:
     ones = np.ones
     scales = design.unit_scales
 
-    def as_fleet(panel, fleet):  # type: ignore[no-untyped-def]
-        known = scales(panel, fleet)
+    def as_fleet(panel, fleet, shifts):  # type: ignore[no-untyped-def]
+        known = scales(panel, fleet, shifts)
         return replace(known, own=ones(len(known.own)), common=ones(len(known.common)))
 
     with patch.object(design, "unit_scales", as_fleet):

@@ -44,7 +44,7 @@ NAN = float("nan")
 def noise_of_the_fleet(monkeypatch):
     """A unit's own scale of noise leans on its size; here all units have the fleet's."""
     monkeypatch.setattr(
-        design_module, "unit_scales", lambda panel, fleet: Scales(*np.ones((2, len(panel.cells))))
+        design_module, "unit_scales", lambda panel, fleet, shifts: Scales(*np.ones((2, len(panel.cells))))
     )
 
 

@@ -19,6 +19,7 @@ from driftwatch.panel.noise import (
 )
 from driftwatch.panel.panel import Panel
 from driftwatch.panel.scales import unit_scales
+from driftwatch.panel.use import driven
 from driftwatch.panel.variogram import Parts
 from tests.assessment.units import profile
 from tests.panel.by_hand import cell, records
@@ -361,9 +362,10 @@ def test_a_unit_that_is_noisier_than_its_fleet_has_scales_of_its_own():
     made = fleet_of(quiet)
     fleet = fit_fleet(made, 10.0)
     loud = replace(made[0], values=3.0 * made[0].values)
-    scales = unit_scales(loud, fleet)
+    scales = unit_scales(loud, fleet, driven(loud, fleet).so_far)
     assert scales.own == pytest.approx(3.0, rel=0.2)
-    assert unit_scales(made[0], fleet).own == pytest.approx(1.0, rel=0.2)
+    as_others = unit_scales(made[0], fleet, driven(made[0], fleet).so_far)
+    assert as_others.own == pytest.approx(1.0, rel=0.2)
 
 
 # --- slopes, and what noise makes of them -------------------------------------------------------------------

@@ -142,7 +142,7 @@ def test_a_mode_that_is_driven_much_is_left_to_the_fleet():
     for _ in range(20):
         made = uncounted(rng, normal=60.0, tow=60.0)
         told += sum(np.isfinite(often_in(made, mode)) for mode in ("normal", "tow"))
-        # By chance one of two modes alike repeats less; three standard errors beyond is seldom.
+    # By chance one of two modes alike repeats less; three standard errors less is seldom.
     assert told <= 2
     use = driven(made, fleet)
     cells = [(c.mode, c.channel) for c in made.cells]

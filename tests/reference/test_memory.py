@@ -15,6 +15,7 @@ from driftwatch.changes.search import SearchResult
 from driftwatch.panel.noise import KM, MONTH, Fleet
 from driftwatch.panel.panel import Panel
 from driftwatch.panel.scales import unit_scales
+from driftwatch.panel.use import driven
 from tests.reference.plain_series import AS_THE_FLEET, fleet_with, series
 from tests.reference.published import VALUES
 from tests.reference.test_regression import effect_of
@@ -47,7 +48,7 @@ def test_lake_huron_trend_under_ar2_errors_has_the_published_slope_and_error(mon
     want = VALUES["lake_huron"]  # published: R, arima with AR(2) errors
     y, x = lake_huron()
     covariance = ar2_covariance(want["ar"], want["sigma2"], len(y))
-    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
+    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet, shifts: AS_THE_FLEET)
     monkeypatch.setattr(
         "driftwatch.panel.noise.SignalNoise.own_covariance",
         lambda self, days, shifts, shifts_to_learn: np.stack([covariance] * len(shifts)),
@@ -63,7 +64,7 @@ def test_a_trend_is_less_sure_under_memory_and_equals_statsmodels_gls(monkeypatc
     want = VALUES["lake_huron"]
     y, x = lake_huron()
     sd, rho = 1.2, 0.8
-    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
+    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet, shifts: AS_THE_FLEET)
     panel = series(y - y.mean(), distance=x - x[0])
     fleet = fleet_with(wander_sd=sd, memory=rho, slope_sd=1e6)
     fit = fit_without_changes(panel, fleet)
@@ -92,7 +93,7 @@ def test_the_precision_is_the_inverse_of_the_covariance_and_leaves_missing_readi
     apart = np.abs(np.subtract.outer(days, days)) / MONTH
     own = 0.3**2 * np.eye(18) + 0.2**2 * 0.7**apart
     common = 0.15**2 * 0.7**apart + 0.05**2 * np.eye(18)
-    scale = unit_scales(panel, fleet)
+    scale = unit_scales(panel, fleet, driven(panel, fleet).so_far)
     for cell in range(3):
         used = np.isfinite(values[:, cell])
         inside = np.ix_(used, used)

@@ -31,7 +31,7 @@ def effect_of(design: Design, column: np.ndarray, beside: np.ndarray) -> tuple[f
 
 def white_design(y: np.ndarray, sd: float, monkeypatch: pytest.MonkeyPatch) -> Design:
     """The series whitened by independent noise of a known sd, not rescaled by the series itself."""
-    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet: AS_THE_FLEET)
+    monkeypatch.setattr("driftwatch.changes.design.unit_scales", lambda panel, fleet, shifts: AS_THE_FLEET)
     return build_design(series(y), fleet_with(white_sd=sd))
 
 
