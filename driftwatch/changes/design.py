@@ -143,6 +143,10 @@ class Design:
         Standard deviation of the logarithm of the shifts that a cell learned from; 0 where they were counted.
     start_sd : array (C,)
         How far each cell may have been from its need at the first snapshot, not having learned it yet.
+    in_common : array (C, T)
+        The part of a single reading's variance, the season apart, that is of noise which other cells share.
+    in_mode : array (S, T)
+        The part of that shared variance which each signal's modes do not share.
 
     """
 
@@ -163,6 +167,8 @@ class Design:
     start_sd: Floats
     before: Floats
     use_spread: Floats
+    in_common: Floats
+    in_mode: Floats
 
     @property
     def signal(self) -> Indices:
@@ -228,6 +234,8 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     precision = np.empty((len(panel.cells), len(panel.days), len(panel.days)))
     common = np.empty((len(names), len(panel.days), len(panel.days)))
     common_of_mode = np.empty_like(common)
+    in_common = np.empty((len(panel.cells), len(panel.days)))
+    in_mode = np.empty((len(names), len(panel.days)))
     for i, name in enumerate(names):
         cells = signal == i
         noise = fleet.noise[name]
@@ -240,6 +248,9 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         precision[cells] = _precision(own + shared, used[cells])
         common[i] = shared
         common_of_mode[i] = noise.mode_covariance(panel.days) * scale.common[cells][0] ** 2
+        single = np.diag(shared) - (noise.season_sd * scale.common[cells][0]) ** 2
+        in_common[cells] = single / (single + np.diagonal(own, axis1=1, axis2=2))
+        in_mode[i] = np.minimum(np.diag(common_of_mode[i]) / np.maximum(single, 1e-300), 1.0)
     slope_sd = np.array([_slope_spread(panel, fleet, name) for name in names])
     together_sd = np.array([fleet.noise[name].slope_common_sd for name in names])
     blank = Design(
@@ -260,6 +271,8 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
         start_sd=_start_sd(panel, fleet),
         before=_before(np.where(used, values, np.nan)),
         use_spread=use.spread,
+        in_common=in_common,
+        in_mode=in_mode,
     )
     every = np.arange(len(panel.days))
     columns = {shapes: blank.placed(shapes, every, SHARE_AFTER) for shapes in (SUDDEN, SLOW)}

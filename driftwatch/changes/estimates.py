@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from driftwatch.changes.design import COURSES, SHARE_AFTER, SLOW, SUDDEN, Columns, Design, Indices, products
-from driftwatch.changes.evidence import Effects, Jump, Pattern, Sharing
+from driftwatch.changes.evidence import Effects, Jump, Pattern, Sharing, jump_correction
 from driftwatch.panel.panel import Bools, Floats
 
 #: Precision that stands for "nothing known before" on levels.
@@ -277,7 +277,9 @@ class Candidates:
             return _effects(design, rest, bonus)
         if course.beside is not None and jump is not None:
             expected, free = jump.prior(design.before if self.at is None else design.before[:, self.at])
+            jumps = _jumps(design, rest, course.beside, self.at)
             rest, bonus = rest.without(course.beside, expected, free)
+            bonus = bonus + jump_correction(jumps, expected.T, free.T, design.sharing)
             size = np.hypot(expected, free)
         else:
             # Lateness is weighed as it will be once the change is in the model: in proportion to it.
@@ -297,6 +299,30 @@ class Candidates:
             columns = known or design.placed(shapes, np.asarray(self.at), self.share)
             self.rests[shapes] = _beside(design, self.held, shapes, columns)
         return self.rests[shapes]
+
+
+def _jumps(design: Design, rest: _Rest, shape: str, at: Indices | None) -> Effects:
+    """Estimates of the shape that comes beside a renewal, beside the main one, so that a step is no jump.
+
+    They tell of a single reading or a few: as much of their error is shared as of one reading's.
+    """
+    at = np.arange(len(design.distance)) if at is None else at
+    other = rest.shapes.index(shape)
+    whole, crossed = rest.information[other, other], rest.information[MAIN, other]
+    slope = crossed / np.maximum(rest.information[MAIN, MAIN], 1e-12)
+    information = whole - slope * crossed
+    told = information > LEAST_OWN * np.maximum(whole, 1e-12)
+    safe = np.where(told, information, 1.0)
+    variance = np.where(told, 1.0 / safe, 0.0)
+    shared = design.in_common[:, at] * variance
+    first = [cells[0] for cells in design.sharing.cells]
+    return Effects(
+        estimate=np.where(told, (rest.score[other] - slope * rest.score[MAIN]) / safe, 0.0).T,
+        own_var=np.where(told, variance - shared, np.inf).T,
+        shared_sd=np.sqrt(shared).T,
+        of_mode=design.in_mode[design.signal[first]][:, at].T,
+        bonus=np.zeros(len(at)),
+    )
 
 
 def _without_loners(effects: Effects, sharing: Sharing, learning: Bools) -> Effects:

@@ -9,7 +9,7 @@ through the low rank of the shared parts (Woodbury identity).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -35,6 +35,12 @@ NOISIER = {
     (6.0, 6.0): 0.015,
     (15.0, 15.0): 0.015,
 }
+#: Of values that were cleared a cell says no more than this (log Bayes factor) where so few or fewer say as
+#: much, and no more than this share of those in which a usual jump would be so many standard deviations.
+ODD_JUMP = 15.0
+FEW_ODD = 3
+FEW_SHARE = 0.25
+TELLING_SDS = 3.0
 #: Room above the scale that a change's estimated effects call for.
 ROOM = 1.5
 
@@ -265,6 +271,27 @@ def _marginal(effects: Effects, patterns: Stack, own: Floats, sharing: Sharing) 
         np.broadcast_to(scale[..., 0], (*patterns.scales.shape, len(own))),
     )
     return np.asarray(np.logaddexp.reduce(density, axis=1) - np.log(patterns.scales.shape[1]))
+
+
+def jump_correction(jump: Effects, expected: Floats, spread: Floats, sharing: Sharing) -> Floats:
+    """What is to be added to the log Bayes factor of jumps that takes every cell by itself, (J,).
+
+    The jumps are expected at `expected`, give or take `spread` (J, C). What all cells of a signal do together
+    may be noise that they share, and a few that say much, where all others say nothing, are odd readings.
+    """
+    told = jump.own_var < UNTOLD
+    own = np.minimum(jump.own_var, UNTOLD)
+    there = replace(jump, estimate=jump.estimate - expected)
+    free = np.where(told, own + spread**2, UNTOLD)
+    together = _null_densities(there, jump.shared_sd, free, sharing)
+    together = together - _null_densities(jump, jump.shared_sd, own, sharing)
+    own = np.where(told, own + jump.shared_sd**2, UNTOLD)
+    free = np.where(told, own + spread**2, UNTOLD)
+    apart = 0.5 * (np.log(own / free) + jump.estimate**2 / own - there.estimate**2 / free)
+    telling = told & (expected**2 + spread**2 > TELLING_SDS**2 * own)
+    few = (apart > ODD_JUMP).sum(axis=-1) <= np.minimum(FEW_ODD, FEW_SHARE * telling.sum(axis=-1))
+    odd = np.where(few[:, None], np.maximum(apart - ODD_JUMP, 0.0), 0.0)
+    return np.asarray(together - (apart + odd).sum(axis=-1))
 
 
 def noisier_factor(effects: Effects, sharing: Sharing) -> Floats:

@@ -15,11 +15,16 @@ import pandas as pd
 from driftwatch.panel.noise import Fleet, corrected
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import nan_median
+from driftwatch.panel.use import driven
 
 #: A reading this many noise standard deviations beyond both its neighbours' medians is a suspected slip.
-SLIP_SDS = 6.0
+SLIP_SDS = 5.0
 #: In a snapshot, at most this share of cells (and at least two) can be slips; more is something real.
 SLIP_SHARE = 0.04
+#: A cell stands out by itself where at most this share of the others of its mode do, of so many or more that
+#: have learned no more than it.
+ODD_SHARE = 0.15
+LEAST_ALIKE = 4
 #: Readings on each side whose median stands for "before" and "after".
 SIDE = 3
 #: A snapshot's movement is a disturbance if this share of it lies in the proportion of one.
@@ -130,8 +135,28 @@ def _without_slips(panel: Panel, fleet: Fleet, near: Around) -> Panel:
     far = np.nan_to_num(beyond) > allowed
     read = np.isfinite(values).sum(axis=1)
     few = far.sum(axis=1) <= np.maximum(2, SLIP_SHARE * read)
-    slips: Bools = far & few[:, None]
+    # By itself is what has come back: at the newest snapshot that cannot be told.
+    slips: Bools = far & (few[:, None] | (np.isfinite(near.after) & _by_itself(panel, fleet, far)))
     return replace(panel, usable=panel.usable & ~slips, slips=slips)
+
+
+def _by_itself(panel: Panel, fleet: Fleet, far: Bools) -> Bools:
+    """Say which cells that stand out do so by themselves, (T, C).
+
+    After a clearing those stand out most that have learned least since. So a cell stands out by itself where
+    hardly any of its mode do that have learned no more than it; of packs, which do not learn, where no other
+    does.
+    """
+    modes = np.array([c.mode for c in panel.cells])
+    shifts = np.where(modes == "", 0.0, driven(panel, fleet).shifts)
+    read, together = np.isfinite(panel.values), modes[:, None] == modes
+    alone = np.zeros(far.shape, dtype=bool)
+    for t in np.flatnonzero(far.any(axis=1)):
+        others = together & (shifts[t][None, :] <= shifts[t][:, None]) & read[t]
+        np.fill_diagonal(others, False)
+        count = others.sum(axis=1)
+        alone[t] = far[t] & (count >= LEAST_ALIKE) & ((others & far[t]).sum(axis=1) <= ODD_SHARE * count)
+    return alone
 
 
 def _median_before(values: Floats) -> Floats:

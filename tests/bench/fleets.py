@@ -7,9 +7,10 @@ from both (`tests.bench.otherworld`).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from driftwatch.profile.load import builtin
@@ -71,6 +72,17 @@ def other_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFl
 
 
 WORLDS: dict[str, Callable[[str, int, int, str], KnownFleet]] = {"own": own_world, "other": other_world}
+
+
+def mistyped(known: KnownFleet, share: float, seed: int) -> KnownFleet:
+    """Give the fleet with a share of its readings mistyped: the sign of trims, a digit of all else."""
+    rng = np.random.default_rng(seed)
+    shown = known.fleet.snapshots
+    wrong = rng.random(len(shown)) < share
+    digit = 1.0 + 0.1 * rng.choice([-1.0, 1.0], len(shown))
+    factor = np.where(shown["signal"].astype(str).str.endswith("_trim"), -1.0, digit)
+    value = shown["value"] * np.where(wrong, factor, 1.0)
+    return replace(known, fleet=replace(known.fleet, snapshots=shown.assign(value=value)))
 
 
 def _known(fleet: SimulatedFleet | OtherFleet, truth: pd.DataFrame) -> KnownFleet:

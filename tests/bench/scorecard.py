@@ -2,9 +2,10 @@
 
     python -m tests.bench.scorecard [--world own other] [--units 60] [--seeds 101 102]
         [--difficulty usual noisy sparse hard] [--as-of-shares 0.6 0.8 1.0] [--baseline] [--mistakes]
-        [--reliability] [--uncounted] [--without PART ...]
+        [--reliability] [--uncounted] [--mistyped SHARE] [--without PART ...]
 
-`--uncounted` takes the learn counts away from every unit, as of a tool that does not show them.
+`--uncounted` takes the learn counts away from every unit, as of a tool that does not show them; `--mistyped`
+spoils a share of all readings, as in a sheet that is kept by hand.
 `--without all` scores the program with each of its parts switched off in turn beside it; see
 `tests.bench.switches`.
 
@@ -27,7 +28,7 @@ from driftwatch.assessment.assess import analyse
 from driftwatch.assessment.results import CAUSES
 from driftwatch.settings import Settings
 from driftwatch.store.records import Records
-from tests.bench.fleets import WORLDS, KnownFleet
+from tests.bench.fleets import WORLDS, KnownFleet, mistyped
 from tests.bench.notebook import notebook
 from tests.bench.scoring import (
     Card,
@@ -185,6 +186,7 @@ def main() -> None:
         help="score the program with these parts switched off beside it, one at a time",
     )
     parser.add_argument("--uncounted", action="store_true", help="take the learn counts of all units away")
+    parser.add_argument("--mistyped", type=float, default=0.0, help="share of the readings that is mistyped")
     parser.add_argument("--baseline", action="store_true", help="score the notebook's answers beside")
     options = parser.parse_args()
     judges: dict[str, Judge] = {"program": program}
@@ -199,6 +201,7 @@ def main() -> None:
                 cards[world, difficulty, name] = Card()
             for seed in options.seeds:
                 known = WORLDS[world](options.profile, options.units, seed, difficulty)
+                known = mistyped(known, options.mistyped, seed)
                 for name, judge in judges.items():
                     card = cards[world, difficulty, name]
                     score(card, judge, known, options.as_of_shares, not options.uncounted)

@@ -242,9 +242,10 @@ def renewed(seed: int) -> np.ndarray:
 
 
 def separate(values: np.ndarray) -> Design:
-    """The same design with each cell in a group of its own, so that none can be a loner."""
+    """The same design with each cell in a group of its own: no loners, and no jumps are shared."""
     design = trims_at(values, 5.0)
-    return replace(design, sharing=Sharing(design.signal, np.arange(CELLS)))
+    apart = Sharing(design.signal, np.arange(CELLS))
+    return replace(design, sharing=apart, in_common=np.zeros_like(design.in_common))
 
 
 TO_ZERO = Jump(np.array([0.7, 0.5, 2.0]), np.array([1.0, 1.0, 0.0]), 0.15)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.special import logsumexp
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
 
 from driftwatch.changes.evidence import (
     NOISIER,
@@ -15,6 +15,7 @@ from driftwatch.changes.evidence import (
     Jump,
     Pattern,
     Sharing,
+    jump_correction,
     log_factors,
     noisier_factor,
     sharing,
@@ -104,6 +105,55 @@ def test_the_covariance_of_shared_noise_is_that_of_every_two_cells():
     effects, _, together = random_case(2)
     for j, (sd, of_mode) in enumerate(zip(effects.shared_sd, effects.of_mode, strict=True)):
         np.testing.assert_allclose(together.covariance(sd, of_mode), shared_noise(effects, together, j))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_jumps_are_weighed_against_noise_that_cells_share(seed):
+    # Second implementation: dense covariances, less what cells would say one by one.
+    effects, _, together = random_case(seed, cells=9)
+    rng = np.random.default_rng(seed + 50)
+    expected, spread = rng.normal(0.0, 0.5, (4, 9)), rng.uniform(0.2, 1.0, (4, 9))
+    said = jump_correction(effects, expected, spread, together)
+    for j, y in enumerate(effects.estimate):
+        noise = np.diag(effects.own_var[j]) + shared_noise(effects, together, j)
+        jumps = np.diag(spread[j] ** 2)
+        whole = multivariate_normal(expected[j], noise + jumps).logpdf(y)
+        whole -= multivariate_normal(np.zeros(9), noise).logpdf(y)
+        alone = norm(expected[j], np.sqrt(np.diag(noise + jumps))).logpdf(y)
+        alone = alone - norm(0.0, np.sqrt(np.diag(noise))).logpdf(y)
+        # No cell could say much: none of the jumps would be three standard deviations.
+        assert np.all(np.hypot(expected[j], spread[j]) < 3.0 * np.sqrt(np.diag(noise)))
+        assert said[j] == pytest.approx(whole - alone.sum())
+
+
+def jumped(cells: int, many: int) -> float:
+    """Correction where so many of the cells jumped ten standard deviations; jumps are usually so large."""
+    z = np.where(np.arange(cells) < many, 10.0, 0.0)[None]
+    none = np.zeros((1, cells))
+    return float(jump_correction(effects_of(z, none + 1.0, none), none, none + 10.0, one_signal(cells))[0])
+
+
+def test_a_few_cells_that_jump_where_the_others_stand_still_are_odd_readings():
+    # Hand-solved: each says 0.5 (100 - 100 / 101 - ln 101) = 47.20 by itself, of which 15 are kept.
+    assert jumped(20, 1) == pytest.approx(-(47.1974 - 15.0), abs=1e-3)
+    assert jumped(20, 3) == pytest.approx(-3 * (47.1974 - 15.0), abs=1e-3)
+
+
+def test_where_more_cells_jump_values_were_cleared():
+    assert jumped(20, 4) == pytest.approx(0.0, abs=1e-9)
+    # Of eight, three are more than a quarter.
+    assert jumped(8, 3) == pytest.approx(0.0, abs=1e-9)
+    assert jumped(1, 1) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_cell_that_says_nothing_is_no_jump_and_corrects_nothing():
+    z, none = np.full((1, 6), 4.0), np.zeros((1, 6))
+    own = np.array([[1.0, 1.0, 1.0, 1.0, np.inf, np.inf]])
+    shared = np.where(np.isfinite(own), 0.7, 0.0)
+    said = jump_correction(effects_of(z, own, shared), none, none + 3.0, one_signal(6))
+    four = effects_of(z[:, :4], own[:, :4], shared[:, :4])
+    fewer = jump_correction(four, none[:, :4], none[:, :4] + 3.0, one_signal(4))
+    np.testing.assert_allclose(said, fewer, rtol=1e-9)
 
 
 def test_signals_and_modes_are_numbered_in_the_order_of_their_names():

@@ -456,3 +456,47 @@ def test_slopes_of_cells_and_of_units_are_told_apart_without_what_noise_makes_of
     still = fit_fleet(fleet_of(sloping(0.0, 0.0)), 10.0).noise["apply_trim"]
     assert still.slope_sd == pytest.approx(rest * 0.4 * 0.107 + usual, rel=0.3)
     assert still.slope_common_sd < rest * 0.107 + usual
+
+
+KINDS = ("apply_trim", "release_trim", "shift_time", "torque_cut")
+
+
+def forty_cells(change, counts: np.ndarray | float = 30.0) -> Panel:
+    """Ten shifts of four signals in one mode, alike in scale; `change` alters the values (T, 40)."""
+    values = np.random.default_rng(3).normal(0.0, 1.0, (12, 4 * len(SHIFTS)))
+    change(values)
+    counts = np.broadcast_to(counts, values.shape)
+    names = [(kind, shift) for kind in KINDS for shift in SHIFTS]
+    rows = [
+        r
+        for i, (kind, shift) in enumerate(names)
+        for r in cell(list(values[:, i]), list(counts[:, i]), channel=shift, signal=kind)
+    ]
+    fleet = slip_fleet()
+    alike = replace(fleet, noise=dict.fromkeys(KINDS, fleet.noise["apply_trim"]))
+    return without_faults(panels(records(rows, 12, kind=fine_profile()))[0], alike, {})
+
+
+def test_cells_that_stand_out_by_themselves_are_slips_however_many():
+    # Five of 40 are more than a twenty-fifth, but no clearing: nine in ten of their mode stood still.
+    panel = forty_cells(lambda v: v.__setitem__((5, slice(None, None, 8)), 25.0))
+    assert sorted(np.argwhere(panel.slips)[:, 1]) == [
+        i for i, c in enumerate(panel.cells) if panel.values[5, i] == 25.0
+    ]
+    assert panel.slips.sum() == 5
+
+
+def test_a_clearing_that_only_some_cells_show_is_no_slip():
+    # Ten of 40 stand out: the others lie near zero, or have learned since.
+    assert not forty_cells(lambda v: v.__setitem__((5, slice(None, None, 4)), 25.0)).slips.any()
+
+
+def test_after_a_clearing_those_stand_out_that_have_learned_least_and_are_no_slips():
+    counts = np.full((12, 4 * len(SHIFTS)), 40.0)
+    counts[:, ::8] = 2.0
+    panel = forty_cells(lambda v: v.__setitem__((5, slice(None, None, 8)), 25.0), counts)
+    assert not panel.slips.any()
+
+
+def test_what_stands_out_in_the_newest_snapshot_has_not_come_back_and_is_no_slip():
+    assert not forty_cells(lambda v: v.__setitem__((-1, slice(None, None, 8)), 25.0)).slips.any()
