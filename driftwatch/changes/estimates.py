@@ -267,6 +267,7 @@ class Candidates:
     at: Indices | None = None
     share: float | Floats = SHARE_AFTER
     rests: dict[tuple[str, ...], _Rest] = field(default_factory=dict)
+    jumps: dict[str, Effects] = field(default_factory=dict)
 
     def effects(self, kind: str, jump: Jump | None) -> Effects:
         """Estimate one of the kinds of `COURSES`, with what comes beside it, where something does."""
@@ -277,7 +278,7 @@ class Candidates:
             return _effects(design, rest, bonus)
         if course.beside is not None and jump is not None:
             expected, free = jump.prior(design.before if self.at is None else design.before[:, self.at])
-            jumps = _jumps(design, rest, course.beside, self.at)
+            jumps = self._jumps(course.beside, rest)
             rest, bonus = rest.without(course.beside, expected, free)
             bonus = bonus + jump_correction(jumps, expected.T, free.T, design.sharing)
             size = np.hypot(expected, free)
@@ -291,6 +292,12 @@ class Candidates:
                 bonus = bonus + by_it
         learning = np.isfinite(design.learned[:, -1])
         return _without_loners(_effects(design, rest, bonus), design.sharing, learning)
+
+    def _jumps(self, shape: str, rest: _Rest) -> Effects:
+        """Estimates of the jump of renewals, which is one and the same for all of them."""
+        if shape not in self.jumps:
+            self.jumps[shape] = _jumps(self.design, rest, shape, self.at)
+        return self.jumps[shape]
 
     def _rest(self, shapes: tuple[str, ...]) -> _Rest:
         if shapes not in self.rests:

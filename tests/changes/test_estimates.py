@@ -302,6 +302,18 @@ def test_a_renewal_is_a_regression_with_what_is_expected_of_its_jump(seed):
     )
 
 
+def test_a_snapshot_that_moves_as_a_whole_is_noise_that_cells_share_and_no_clearing():
+    # All cells stand out alike in one snapshot: a cold start, say. Where much of a reading's noise is shared,
+    # that says little for values that were cleared; where each has its own, it says a lot.
+    values = np.random.default_rng(4).normal(0.0, 0.5, (COUNT, CELLS))
+    values[8] += 2.5
+    design = build_design(trims(values), fleet_with("apply_trim", white_sd=0.5, common_white_sd=1.0))
+    alone = replace(design, in_common=np.zeros_like(design.in_common))
+    said = [float(estimates(d, "renewal").bonus[8]) for d in (design, alone)]
+    assert said[0] < 0.5 * said[1]
+    assert np.all(design.in_common == pytest.approx(1.0 / 1.25))
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_step_is_a_regression_with_lateness_and_a_rough_arrival_in_proportion_to_it(seed):
     design = separate(renewed(seed))
