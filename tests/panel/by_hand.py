@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -14,6 +15,11 @@ from tests.assessment.units import profile
 Reading = tuple[str, int, str, str, str, float, float]  # unit, snapshot, mode, channel, signal, value, count
 DAYS = 30
 EVENT_COLUMNS = ["event_id", "unit", "happened_at", "kind", "amount", "amount_unit", "note"]
+
+
+def fine_profile():
+    """The same transmission without rounding."""
+    return replace(profile(), signals=tuple(replace(s, resolution=None) for s in profile().signals))
 
 
 def time_of(snapshot: int) -> pd.Timestamp:

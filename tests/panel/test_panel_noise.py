@@ -1,4 +1,4 @@
-"""What the fleet says about noise, against fleets whose noise is known; and slips of the keyboard."""
+"""What the fleet says about noise, against fleets whose noise is known."""
 
 from __future__ import annotations
 
@@ -8,11 +8,9 @@ import numpy as np
 import pytest
 
 from driftwatch.panel.build import panels
-from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import _beyond, _robust_slope, _slope_noise, fit_fleet
 from driftwatch.panel.noise import (
     MONTH,
-    Fleet,
     SignalNoise,
     corrected,
     unread_warmth_variance,
@@ -22,17 +20,12 @@ from driftwatch.panel.scales import unit_scales
 from driftwatch.panel.use import driven
 from driftwatch.panel.variogram import Parts
 from tests.assessment.units import profile
-from tests.panel.by_hand import cell, records
+from tests.panel.by_hand import cell, fine_profile, records
 from tests.reference.plain_series import fleet_with
 
 SHIFTS = [s.id for s in profile().shifts]
 UNITS, COUNT = 20, 24
 NAN = float("nan")
-
-
-def fine_profile():
-    """The same transmission without rounding."""
-    return replace(profile(), signals=tuple(replace(s, resolution=None) for s in profile().signals))
 
 
 def fleet_of(noise, temperature=80.0, seed: int = 1) -> list[Panel]:
@@ -204,68 +197,11 @@ def test_from_readings_of_one_mode_nothing_is_said_of_modes():
     assert fit_fleet(fleet_of(shared), 10.0).noise["apply_trim"].mode_wander_sd == 0.0
 
 
-def slip_fleet() -> Fleet:
-    return fleet_with("apply_trim", white_sd=1.0)
-
-
-def trims(change=None) -> Panel:
-    rng = np.random.default_rng(2)
-    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
-    if change is not None:
-        change(values)
-    rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
-    return without_faults(panels(records(rows, 12))[0], slip_fleet(), {})
-
-
-def test_a_lone_reading_far_off_is_a_slip_and_left_out():
-    panel = trims(lambda v: v.__setitem__((5, 3), 25.0))
-    assert [tuple(at) for at in np.argwhere(panel.slips)] == [(5, 3)]
-    assert not panel.usable[5, 3]
-    assert panel.values[5, 3] == 25.0  # kept as read
-
-
-def test_noise_has_no_slips_and_a_step_is_none():
-    assert not trims().slips.any()
-
-    def step(values):
-        values[6:, 3] += 25.0
-
-    assert not trims(step).slips.any()
-
-
-def test_a_whole_snapshot_that_jumps_and_returns_is_no_slip():
-    def jump(values):
-        values[5] += 25.0
-
-    assert not trims(jump).slips.any()
-
-
-def test_a_lone_jump_in_the_newest_snapshot_waits_for_the_next():
-    def last(values):
-        values[-1, 3] += 25.0
-
-    assert trims(last).slips[-1, 3]
-
-    def confirmed(values):
-        values[-2:, 3] += 25.0
-
-    assert not trims(confirmed).slips.any()
-
-
-def test_a_pack_that_wears_ever_faster_keeps_its_newest_reading():
-    distance = np.arange(24) * 0.42
-    rng = np.random.default_rng(5)
-    volume = 25.0 + 0.5 * np.expm1(0.25 * distance) / 0.25 + rng.normal(0.0, 0.2, 24)
-    rows = cell(list(volume), mode="", channel="pack3", signal="clutch_volume")
-    panel = without_faults(panels(records(rows, 24))[0], fleet_with(white_sd=0.2), {})
-    assert not panel.slips.any()
-
-
 def test_an_unrecorded_temperature_is_wider_noise_and_no_guess():
     # Hand-solved: 10 degC above the reference at -0.3 per degC read 3 low; where none is recorded, the
     # fleet's usual 85 degC is taken out, and 12 degC of spread are 3.6 of common noise.
     made = panels(records(cell([5.0, 5.5]), 2, temperature=[90.0, NAN]))[0]
-    fleet = replace(slip_fleet(), usual_temp_c=85.0, temp_sd_c=12.0)
+    fleet = replace(fleet_with("apply_trim", white_sd=1.0), usual_temp_c=85.0, temp_sd_c=12.0)
     fleet = replace(fleet, noise={"apply_trim": replace(fleet.noise["apply_trim"], temperature=-0.3)})
     np.testing.assert_allclose(corrected(made, fleet)[:, 0], [8.0, 7.0])
     np.testing.assert_allclose(unread_warmth_variance(made, fleet, "apply_trim"), [0.0, 3.6**2])
@@ -302,57 +238,6 @@ def test_what_is_there_at_once_is_told_from_what_is_learned():
     loud, calm = (fit_fleet(learned_at(10.0, sd), 10.0).noise["apply_trim"] for sd in (2.0, 0.3))
     assert loud.white_sd == pytest.approx(2.0, rel=0.25)
     assert calm.white_sd < 0.5 * calm.learning_sd
-
-
-def cold_fleet() -> Fleet:
-    fleet = replace(slip_fleet(), temp_sd_c=10.0)
-    return replace(fleet, noise={"apply_trim": replace(fleet.noise["apply_trim"], temperature=-0.4)})
-
-
-def read_cold(temperature: list[float], at: int = 6) -> Panel:
-    rng = np.random.default_rng(4)
-    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
-    values[at] += 12.0
-    rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
-    made, fleet = panels(records(rows, 12, temperature=temperature))[0], cold_fleet()
-    return without_faults(made, fleet, disturbance_proportion([made], fleet))
-
-
-def test_a_snapshot_read_cold_is_put_right():
-    panel = read_cold([NAN] * 12)
-    assert panel.disturbance is not None
-    # The medians of three readings before and after are off by less than one noise sd.
-    np.testing.assert_allclose(panel.disturbance[6], 12.0, atol=1.5)
-    np.testing.assert_allclose(panel.values[6].mean(), 12.0, atol=1.5)  # kept as read
-    assert np.abs(corrected(panel, cold_fleet())[6]).mean() < 2.0
-
-
-def test_a_signal_that_was_not_read_has_no_say_in_whether_a_snapshot_was_cold():
-    # Cold moves shift times as strongly as apply trims; of this unit only apply trims were read.
-    fleet = cold_fleet()
-    time = replace(fleet.noise["apply_trim"], temperature=-0.4)
-    both = replace(fleet, noise={**fleet.noise, "shift_time": time})
-    rng = np.random.default_rng(4)
-    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
-    values[6] += 12.0
-    rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
-    made = panels(records(rows, 12, temperature=[NAN] * 12))[0]
-    panel = without_faults(made, both, disturbance_proportion([made], both))
-    assert panel.disturbance is not None
-    np.testing.assert_allclose(panel.disturbance[6], 12.0, atol=1.5)
-
-
-@pytest.mark.parametrize("at", [0, 11])
-def test_nobody_can_tell_of_the_first_and_the_last_snapshot(at):
-    panel = read_cold([NAN] * 12, at)
-    assert panel.disturbance is not None
-    np.testing.assert_array_equal(panel.disturbance[at], 0.0)
-
-
-def test_a_snapshot_whose_temperature_was_noted_is_left_alone():
-    panel = read_cold([80.0] * 12)
-    assert panel.disturbance is not None
-    np.testing.assert_array_equal(panel.disturbance, 0.0)
 
 
 def test_a_unit_that_is_noisier_than_its_fleet_has_scales_of_its_own():
@@ -456,47 +341,3 @@ def test_slopes_of_cells_and_of_units_are_told_apart_without_what_noise_makes_of
     still = fit_fleet(fleet_of(sloping(0.0, 0.0)), 10.0).noise["apply_trim"]
     assert still.slope_sd == pytest.approx(rest * 0.4 * 0.107 + usual, rel=0.3)
     assert still.slope_common_sd < rest * 0.107 + usual
-
-
-KINDS = ("apply_trim", "release_trim", "shift_time", "torque_cut")
-
-
-def forty_cells(change, counts: np.ndarray | float = 30.0) -> Panel:
-    """Ten shifts of four signals in one mode, alike in scale; `change` alters the values (T, 40)."""
-    values = np.random.default_rng(3).normal(0.0, 1.0, (12, 4 * len(SHIFTS)))
-    change(values)
-    counts = np.broadcast_to(counts, values.shape)
-    names = [(kind, shift) for kind in KINDS for shift in SHIFTS]
-    rows = [
-        r
-        for i, (kind, shift) in enumerate(names)
-        for r in cell(list(values[:, i]), list(counts[:, i]), channel=shift, signal=kind)
-    ]
-    fleet = slip_fleet()
-    alike = replace(fleet, noise=dict.fromkeys(KINDS, fleet.noise["apply_trim"]))
-    return without_faults(panels(records(rows, 12, kind=fine_profile()))[0], alike, {})
-
-
-def test_cells_that_stand_out_by_themselves_are_slips_however_many():
-    # Five of 40 are more than a twenty-fifth, but no clearing: nine in ten of their mode stood still.
-    panel = forty_cells(lambda v: v.__setitem__((5, slice(None, None, 8)), 25.0))
-    assert sorted(np.argwhere(panel.slips)[:, 1]) == [
-        i for i, c in enumerate(panel.cells) if panel.values[5, i] == 25.0
-    ]
-    assert panel.slips.sum() == 5
-
-
-def test_a_clearing_that_only_some_cells_show_is_no_slip():
-    # Ten of 40 stand out: the others lie near zero, or have learned since.
-    assert not forty_cells(lambda v: v.__setitem__((5, slice(None, None, 4)), 25.0)).slips.any()
-
-
-def test_after_a_clearing_those_stand_out_that_have_learned_least_and_are_no_slips():
-    counts = np.full((12, 4 * len(SHIFTS)), 40.0)
-    counts[:, ::8] = 2.0
-    panel = forty_cells(lambda v: v.__setitem__((5, slice(None, None, 8)), 25.0), counts)
-    assert not panel.slips.any()
-
-
-def test_what_stands_out_in_the_newest_snapshot_has_not_come_back_and_is_no_slip():
-    assert not forty_cells(lambda v: v.__setitem__((-1, slice(None, None, 8)), 25.0)).slips.any()
