@@ -322,12 +322,11 @@ def _jumps(design: Design, rest: _Rest, shape: str, at: Indices | None) -> Effec
     safe = np.where(told, information, 1.0)
     variance = np.where(told, 1.0 / safe, 0.0)
     shared = design.in_common[:, at] * variance
-    first = [cells[0] for cells in design.sharing.cells]
     return Effects(
         estimate=np.where(told, (rest.score[other] - slope * rest.score[MAIN]) / safe, 0.0).T,
         own_var=np.where(told, variance - shared, np.inf).T,
         shared_sd=np.sqrt(shared).T,
-        of_mode=design.in_mode[design.signal[first]][:, at].T,
+        of_mode=design.in_mode[design.signal[rest.best]][:, at].T,
         bonus=np.zeros(len(at)),
     )
 

@@ -24,7 +24,7 @@ SLIP_SHARE = 0.04
 #: A cell stands out by itself where at most this share of the others of its mode do, of so many or more that
 #: have learned no more than it.
 ODD_SHARE = 0.15
-LEAST_ALIKE = 4
+LEAST_OTHERS = 4
 #: Readings on each side whose median stands for "before" and "after".
 SIDE = 3
 #: A snapshot's movement is a disturbance if this share of it lies in the proportion of one.
@@ -135,8 +135,11 @@ def _without_slips(panel: Panel, fleet: Fleet, near: Around) -> Panel:
     far = np.nan_to_num(beyond) > allowed
     read = np.isfinite(values).sum(axis=1)
     few = far.sum(axis=1) <= np.maximum(2, SLIP_SHARE * read)
+    slips: Bools = far & few[:, None]
     # By itself is what has come back: at the newest snapshot that cannot be told.
-    slips: Bools = far & (few[:, None] | (np.isfinite(near.after) & _by_itself(panel, fleet, far)))
+    open_yet = far & ~few[:, None] & np.isfinite(near.after)
+    if open_yet.any():
+        slips = slips | (open_yet & _by_itself(panel, fleet, far))
     return replace(panel, usable=panel.usable & ~slips, slips=slips)
 
 
@@ -155,7 +158,7 @@ def _by_itself(panel: Panel, fleet: Fleet, far: Bools) -> Bools:
         others = together & (shifts[t][None, :] <= shifts[t][:, None]) & read[t]
         np.fill_diagonal(others, False)
         count = others.sum(axis=1)
-        alone[t] = far[t] & (count >= LEAST_ALIKE) & ((others & far[t]).sum(axis=1) <= ODD_SHARE * count)
+        alone[t] = far[t] & (count >= LEAST_OTHERS) & ((others & far[t]).sum(axis=1) <= ODD_SHARE * count)
     return alone
 
 
