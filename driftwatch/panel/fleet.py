@@ -279,6 +279,8 @@ def _robust_slope(values: Floats, distance: Floats, jump: Floats) -> Floats:
         rise = np.where(calm, values[lag:] - values[:-lag], np.nan) / np.where(run > 0, run, 1.0)[:, None]
         found = np.where(np.isfinite(rise).sum(axis=0) >= LEAST_RISES, nan_median(rise, axis=0), np.nan)
         slope = np.where(np.isfinite(slope), slope, found)
+        if np.isfinite(slope).all():
+            break
     return slope
 
 
@@ -286,6 +288,6 @@ def _clear_slope(slope: Floats) -> Floats:
     """The unit's typical slope, and a cell's own only where it stands out (wear): noise wanders too."""
     if not np.isfinite(slope).any():
         return np.zeros_like(slope)
-    typical = float(np.nanmedian(slope))
+    typical = median(slope)
     apart = np.abs(slope - typical) > 4.0 * spread(slope - typical)
     return np.where(apart & np.isfinite(slope), slope, typical)

@@ -67,13 +67,14 @@ def steps(values: Floats, jump: Floats) -> tuple[Floats, NDArray[np.int64]]:
 
 def nan_median(values: Floats, axis: int) -> Floats:
     """Median over finite values, NaN where there are none; one sort for all."""
-    ordered = np.sort(np.moveaxis(values, axis, 0), axis=0)
-    if not len(ordered):
-        return np.full(ordered.shape[1:], np.nan)
-    known = np.isfinite(ordered).sum(axis=0)
-    low = np.take_along_axis(ordered, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
-    high = np.take_along_axis(ordered, np.minimum(known // 2, len(ordered) - 1)[None], axis=0)[0]
-    return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
+    aside = np.moveaxis(values, axis, 0)
+    if not len(aside):
+        return np.full(aside.shape[1:], np.nan)
+    ordered = np.sort(aside.reshape(len(aside), -1), axis=0)
+    known, column = np.isfinite(ordered).sum(axis=0), np.arange(ordered.shape[1])
+    low = ordered[np.maximum((known - 1) // 2, 0), column]
+    high = ordered[np.minimum(known // 2, len(ordered) - 1), column]
+    return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan).reshape(aside.shape[1:]))
 
 
 def _previous(values: Floats) -> NDArray[np.int64]:
@@ -98,7 +99,8 @@ def spread(values: Floats) -> float:
 
 def median(values: Floats) -> float:
     """Median over finite values, NaN if there are none."""
-    return float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if len(finite) else np.nan
 
 
 def trimmed_sd(differences: Floats, kept: float = TRIM) -> float:

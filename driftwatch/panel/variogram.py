@@ -75,15 +75,17 @@ class Gaps:
     ) -> None:
         """Take in one unit's values, shifts learned so far and whether they were counted, all (T, cells)."""
         self.months.append(np.diff(days) / MONTH)
+        for lag, every, of_fresh in zip(LAGS, self.every, self.fresh, strict=True):
+            gap = np.where(jump[lag:] == jump[:-lag], values[lag:] - values[:-lag], np.nan)
+            told, fresh = np.isfinite(gap), shifts[lag:] - shifts[:-lag] >= fresh_from
+            every.append(gap[told])
+            of_fresh.append(gap[told & fresh])
         first, last = np.triu_indices(len(values), 1)
-        lag, months = last - first, (days[last] - days[first]) / MONTH
+        months = (days[last] - days[first]) / MONTH
         near = months < MEAN_MONTHS[-1] + 0.5
+        first, last = first[near], last[near]
         gap = np.where(jump[last] == jump[first], values[last] - values[first], np.nan)
-        told, fresh = np.isfinite(gap), shifts[last] - shifts[first] >= fresh_from
-        for every, of_fresh, here in zip(self.every, self.fresh, lag == LAGS[:, None], strict=True):
-            every.append(gap[here][told[here]])
-            of_fresh.append(gap[here][told[here] & fresh[here]])
-        self._add_means(gap[near], months[near], (modes[:, None] == np.unique(modes)).astype(float))
+        self._add_means(gap, months[near], (modes[:, None] == np.unique(modes)).astype(float))
         gap, previous = steps(values, jump)
         told = np.isfinite(gap) & counted
         before = np.take_along_axis(shifts, np.maximum(previous, 0), axis=0)
