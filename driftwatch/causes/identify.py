@@ -184,14 +184,14 @@ class _CellEffects:
     """Estimated effects of one change, cell by cell (C,), with the parts of their errors.
 
     `across` is the standard deviation of what all cells of the signal share, `of_mode` that of what only
-    those of one mode do.
+    those of one mode do; `mode` is the number of each cell's.
     """
 
     estimate: Floats
     own_var: Floats
     across: Floats
     of_mode: Floats
-    mode: NDArray[np.str_]
+    mode: NDArray[np.int64]
 
 
 def _at(panel: Panel, effects: Effects, index: int) -> _CellEffects:
@@ -201,7 +201,7 @@ def _at(panel: Panel, effects: Effects, index: int) -> _CellEffects:
         effects.own_var[index],
         np.sqrt(1.0 - of_mode) * shared,
         np.sqrt(of_mode) * shared,
-        np.array([c.mode for c in panel.cells]),
+        np.unique([c.mode for c in panel.cells], return_inverse=True)[1],
     )
 
 
@@ -214,8 +214,7 @@ def _pooled(cells: _CellEffects, where: Bools) -> tuple[float, float]:
     total = weight.sum()
     mean = float((weight * cells.estimate[told]).sum() / total)
     across = (weight * cells.across[told]).sum() / total
-    _, mode = np.unique(cells.mode[told], return_inverse=True)
-    of_mode = np.bincount(mode, weight * cells.of_mode[told]) / total
+    of_mode = np.bincount(cells.mode[told], weight * cells.of_mode[told]) / total
     return mean, float(np.sqrt(1.0 / total + across**2 + (of_mode**2).sum()))
 
 
