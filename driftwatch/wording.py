@@ -180,6 +180,11 @@ def percent(value: float | None) -> str:
     return f"{round(100 * value)}{mark}"
 
 
+def percent_chance(value: float) -> str:
+    """Give a probability in whole per cent, never 0 or 100: no readings can tell either."""
+    return percent(min(max(value, 0.001), 0.999))
+
+
 def chart_separators() -> str:
     """Give the decimal sign and the sign between thousands, as a chart takes them."""
     return ".," if wording().units == "us" else f".{_THIN}"

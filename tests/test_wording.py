@@ -23,6 +23,7 @@ from driftwatch.wording import (
     own_sign,
     per_distance,
     percent,
+    percent_chance,
     rate,
     rough,
     set_distance,
@@ -126,6 +127,13 @@ def test_no_share_short_of_certain_is_said_to_be(share):
     told = plain(percent(share))
     assert (told == "100 %") == (share == 1.0)
     assert (told == "0 %") == (share == 0.0)
+
+
+@given(st.floats(0.0, 1.0))
+def test_no_chance_is_said_to_be_none_or_certain(probability):
+    told = plain(percent_chance(probability))
+    assert told not in ("0 %", "100 %")
+    assert told == plain(percent(probability)) or probability in (0.0, 1.0)
 
 
 @given(st.floats(1e-3, 1e7))

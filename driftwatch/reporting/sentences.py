@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from driftwatch.assessment.results import Finding
 from driftwatch.assessment.sentences import certainty
-from driftwatch.wording import percent
+from driftwatch.wording import percent, percent_chance
 
 #: A cause in the words of a reader who does not know the program.
 CAUSE = {
@@ -190,7 +190,7 @@ def sure(probability: float) -> str:
 
 def found(finding: Finding) -> str:
     """Give a finding's own sentence with its probability as a number."""
-    return f"{finding.sentence} Chance that this cause acted: {percent(min(finding.probability, 0.999))}."
+    return f"{finding.sentence} Chance that this cause acted: {percent_chance(finding.probability)}."
 
 
 def cause(name: str) -> str:

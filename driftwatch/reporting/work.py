@@ -11,7 +11,7 @@ from driftwatch.reporting import sentences
 from driftwatch.reporting.context.review import MonthChange, WorkItem
 from driftwatch.reporting.figures import range_words
 from driftwatch.service.results import ClutchOutlook
-from driftwatch.wording import distance, listed, name, percent, set_distance
+from driftwatch.wording import distance, listed, name, percent, percent_chance, set_distance
 
 ORDER = ("now", "inspect", "plan", "watch", "read")
 _CLUTCH_URGENCY = {"due": "now", "plan": "plan", "watch": "watch"}
@@ -112,7 +112,8 @@ def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
         key=f"{unit.unit}\x1fclutch\x1f{c.clutch}",
         unit=unit.unit, site=site, urgency=_CLUTCH_URGENCY[c.service], kind="clutch", clutch=c.clutch,
         reason=c.reason, early=early, middle=middle, late=late, by_when=by_when,
-        chance=chance, sure=f"{percent(chance)} chance that the limit comes within {set_distance(horizon)}",
+        chance=chance,
+        sure=f"{percent_chance(chance)} chance that the limit comes within {set_distance(horizon)}",
         check=sentences.CHECK["clutch"], is_new=False,
     )  # fmt: skip
 

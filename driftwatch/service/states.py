@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from driftwatch.settings import Settings
-from driftwatch.wording import percent, set_distance
+from driftwatch.wording import percent, percent_chance, set_distance
 
 #: A service state is raised when its chance passes the one, and cleared when it falls below the other.
 RAISED_ABOVE = 0.5
@@ -100,8 +100,8 @@ def _stood(before: ChanceBefore, km: float) -> bool:
 
 
 def _chance(value: float) -> str:
-    """Never 0 or 100, which draws cannot tell; nor, by rounding, at a level that it is beyond."""
-    said = percent(min(max(value, 0.001), 0.999))
+    """Never, by rounding, at a level that it is beyond."""
+    said = percent_chance(value)
     for level in (RAISED_ABOVE, CLEARS_BELOW):
         if said == percent(level) and value != level:
             return f"just {'over' if value > level else 'under'} {said}"
