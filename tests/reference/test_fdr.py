@@ -20,9 +20,9 @@ def test_rejections_of_the_published_example(method, rejected):
 
 
 def cells(estimate: np.ndarray) -> identify._CellEffects:
-    """Effects with standard errors of one, nothing of which is shared."""
+    """Effects in one mode with standard errors of one, nothing of which is shared."""
     none = np.zeros(len(estimate))
-    return identify._CellEffects(estimate, none + 1.0, none, none, np.array(["normal"] * len(estimate)))
+    return identify._CellEffects(estimate, none + 1.0, none, none, np.zeros(len(estimate), dtype=int))
 
 
 def test_the_program_touches_what_benjamini_and_yekutieli_reject():
