@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftwatch.panel.noise import KM
-from driftwatch.service.growth import Growth
+from driftwatch.service.growth import Growth, grown
 
 Floats = NDArray[np.float64]
 
@@ -59,10 +59,9 @@ class Crossing:
         x = km_ahead[:, None] / KM
         some = slice(None, None, FAN_STRIDE)
         now, rate, hastening = self.now[some], self.rate[some], self.hastening[some]
-        growth = np.where(hastening > 0, np.expm1(hastening * x) / np.maximum(hastening, 1e-9), x)
         rng = np.random.default_rng(SEED + 1)
         path = np.sqrt(self.uneven * x) * rng.standard_normal(len(now))
-        ordered = np.sort(now + rate * growth + path, axis=1)
+        ordered = np.sort(now + rate * grown(hastening, x) + path, axis=1)
         low, mid, high = (ordered[:, int(q * len(now))] for q in QUANTILES.values())
         return low, mid, high
 

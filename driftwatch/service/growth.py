@@ -195,7 +195,7 @@ def _shapes(x: Floats, changes: list[int]) -> _Shapes:
     on_top = np.concatenate([[0.0], np.repeat((0.0, *LATE_HASTENING), len(inner)), np.zeros(whole)])
     bent = np.tile(np.maximum(x - x[inner, None], 0.0), (1 + len(LATE_HASTENING), 1))
     since = np.concatenate([np.zeros((1, len(x))), bent, np.zeros((whole, len(x)))])
-    base, top = _grown(of_all, x), _grown(on_top, since)
+    base, top = grown(of_all[:, None], x), grown(on_top[:, None], since)
     late = np.tile(pull, len(LATE_HASTENING)) / len(LATE_HASTENING)
     share = [
         [SHAPE_SHARE["steady"]],
@@ -212,10 +212,10 @@ def _shapes(x: Floats, changes: list[int]) -> _Shapes:
     )
 
 
-def _grown(hastening: Floats, x: Floats) -> Floats:
-    """Integral of exp(a x) from 0 to x, for each a of (M,) and x of (T,) or (M, T): shape (M, T)."""
-    a = hastening[:, None]
-    return np.asarray(np.where(a > 0, np.expm1(a * x) / np.where(a > 0, a, 1.0), x))
+def grown(hastening: Floats, x: Floats) -> Floats:
+    """Integral of exp(a x) from 0 to x, for each a and x of two arrays that fit each other."""
+    fast = hastening > 0
+    return np.asarray(np.where(fast, np.expm1(hastening * x) / np.where(fast, hastening, 1.0), x))
 
 
 def _part_that_hastens(slope: Floats, mean: Floats) -> Floats:

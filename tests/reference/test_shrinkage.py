@@ -204,7 +204,7 @@ def test_wear_that_sets_in_late_and_hastens_is_foreseen(monkeypatch):
     said = crossing(growth, 62.0).quantiles()
     assert said["p10"] <= truth <= said["p90"]
     assert said["p50"] == pytest.approx(truth, rel=0.05)
-    # With bends that go on straight, or wear that hastens from the first day, the limit comes too early.
+    # With bends that go on straight, or wear that hastens from the first day, it comes before the early end.
     without = {"steady": 0.2, "bent": 0.4, "bent and hastening": 1e-12, "hastening": 0.4}
     monkeypatch.setattr(model, "SHAPE_SHARE", without)
     assert crossing(fit_growth(volume, km, days, [], PRIOR, fleet), 62.0).quantiles()["p10"] > truth
