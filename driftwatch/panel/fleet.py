@@ -7,6 +7,7 @@ noise are split in `driftwatch.panel.variogram`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -38,7 +39,7 @@ USUAL_SLOPE = 0.12
 LEAST_BEYOND = 0.4
 #: Fewest pairs of readings for a slope.
 LEAST_RISES = 4
-#: Noise is learned from so many units at most: more would make it no surer.
+#: Noise is learned from so many units that have a signal at most: more would make it no surer.
 ENOUGH_UNITS = 150
 #: Bins of the shifts learned from between two readings, with the fewest differences in one and the fewest
 #: bins for a learning curve; the error of a bin beside its chance error, as a share.
@@ -54,27 +55,34 @@ USUAL_WHITE = 0.25
 
 
 def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
-    """Estimate the noise of each signal over all panels, or over enough of them spread over a large fleet."""
-    some = np.linspace(0, max(len(panels) - 1, 0), min(len(panels), ENOUGH_UNITS)).round().astype(int)
-    panels = [panels[i] for i in some]
-    names = sorted({cell.signal for p in panels for cell in p.cells})
-    temperatures = np.concatenate([np.zeros(0)] + [p.fluid_temp_c for p in panels])
+    """Estimate the noise of each signal over all panels that have it, or over enough of them."""
+    every = range(len(panels))
+    signals = [{cell.signal for cell in p.cells} for p in panels]
+    names = sorted(set().union(*signals))
+    having = {name: _enough([i for i in every if name in signals[i]]) for name in names}
+    some = [panels[i] for i in _enough(every)]
+    temperatures = np.concatenate([np.zeros(0)] + [p.fluid_temp_c for p in some])
     read = temperatures[np.isfinite(temperatures)]
     blank = Fleet(
         noise={},
         shifts_to_learn=shifts_to_learn,
-        use=usual_use(panels),
+        use=usual_use(some),
         usual_temp_c=float(np.median(read)) if len(read) else REFERENCE_TEMP_C,
         temp_sd_c=float(np.std(read)) if len(read) > 1 else 0.0,
-        units=len(panels),
-        snapshots=sum(len(p.taken_at) for p in panels),
+        units=len(some),
+        snapshots=sum(len(p.taken_at) for p in some),
     )
-    jumps = [find_jumps(p) for p in panels]
-    shifts = [driven(p, blank).so_far for p in panels]
-    known = list(zip(panels, jumps, shifts, strict=True))
-    gathered = {name: _gather(name, known, blank) for name in names}
+    looked_at = sorted(set().union(*having.values()))
+    known = {i: (panels[i], find_jumps(panels[i]), driven(panels[i], blank).so_far) for i in looked_at}
+    gathered = {name: _gather(name, [known[i] for i in those], blank) for name, those in having.items()}
     fleet = replace(blank, shifts_to_learn=_rate_of_learning(list(gathered.values()), shifts_to_learn))
     return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
+
+
+def _enough(numbers: Sequence[int]) -> list[int]:
+    """Give all numbers, or of more than ENOUGH_UNITS as many of them, evenly spread."""
+    at = np.linspace(0, max(len(numbers) - 1, 0), min(len(numbers), ENOUGH_UNITS)).round().astype(int)
+    return [numbers[i] for i in at]
 
 
 @dataclass(frozen=True)
@@ -106,9 +114,8 @@ class _Gathered:
         return np.array(rows).reshape(-1, 3)
 
 
-def _gather(name: str, known: list[tuple[Panel, Floats, Floats]], fleet: Fleet) -> _Gathered:
+def _gather(name: str, used: list[tuple[Panel, Floats, Floats]], fleet: Fleet) -> _Gathered:
     """Put together what panels, with the jumps and the shifts so far of their cells, say of a signal."""
-    used = [unit for unit in known if any(c.signal == name for c in unit[0].cells)]
     kind = used[0][0].profile.signal(name)
     temperature = _temperature(name, [(panel, jump) for panel, jump, _ in used])
     gaps, slopes, unit_slopes, courses, count = Gaps(), [np.zeros(0)], [], [], 0

@@ -48,6 +48,23 @@ def test_white_noise_is_recovered():
     assert fleet.noise["apply_trim"].units == UNITS
 
 
+def test_in_a_large_fleet_a_signal_that_few_units_have_is_learned_from_those(monkeypatch):
+    # Of five units three stand for all: the first, the third and the last. The second alone has its times.
+    monkeypatch.setattr("driftwatch.panel.fleet.ENOUGH_UNITS", 3)
+    rng, made = np.random.default_rng(1), []
+    for number in range(5):
+        rows = [r for s in SHIFTS for r in cell(list(rng.normal(0.0, 2.0, COUNT)), 200.0, channel=s)]
+        if number == 1:
+            times = rng.normal(0.5, 0.01, (len(SHIFTS), COUNT))
+            for s, row in zip(SHIFTS, times, strict=True):
+                rows += cell(list(row), 200.0, channel=s, signal="shift_time")
+        made += panels(records(rows, COUNT, kind=fine_profile()))
+    fleet = fit_fleet(made, 10.0)
+    assert fleet.noise["shift_time"].units == 1
+    assert fleet.noise["shift_time"].sd == pytest.approx(0.01, rel=0.3)
+    assert fleet.noise["apply_trim"].units == 3
+
+
 def test_noise_with_memory_is_seen_to_have_it():
     def wandering(rng, warm):
         rho = 0.7 ** (30.0 / MONTH)
