@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any, overload
 
 import numpy as np
@@ -36,6 +37,8 @@ _MONTHS = (
 )  # fmt: skip
 _SIGNS = {"cm3": "cm³", "in3": "in³", "cm2": "cm²", "in2": "in²", "degC": "°C", "degF": "°F", "N.m": "N·m",
           "lb.ft": "lb·ft"}  # fmt: skip
+#: Units of which no report bears a part: degrees and distances are told whole.
+_WHOLE = frozenset({"degC", "degF", "K", "km", "mi"})
 #: Narrow and usual blank that no line breaks at.
 _THIN, _BLANK = "\u202f", "\u00a0"
 _ISOLATE, _POP = "\u2068", "\u2069"
@@ -232,10 +235,78 @@ def own_sign(unit: str) -> str:
 
 
 def measured(value: float | None, unit: str, change: bool = False) -> str:
-    """Give a value in the reader's unit, with its sign."""
+    """Give a value in the reader's unit, with its sign; degrees and distances whole."""
     if value is None or not math.isfinite(value):
         return "–"
-    return f"{number(shown(value, unit, change))}{_BLANK}{unit_sign(unit)}"
+    there = shown(value, unit, change)
+    told = grouped(round(there) + 0.0) if _shown_unit(unit) in _WHOLE else number(there)
+    return f"{told}{_BLANK}{unit_sign(unit)}"
+
+
+def places(step: float | None, unit: str | None = None) -> int | None:
+    """Give the decimals that steps of this size bear; None where the step is not known.
+
+    Parameters
+    ----------
+    step : float or None
+        Resolution of a signal, as its profile says.
+    unit : str, optional
+        Its unit, where it is shown in the reader's: the decimals are then those of the step turned into it.
+
+    """
+    if not step or not math.isfinite(step):
+        return None
+    there = step if unit is None else abs(shown(step, unit, change=True))
+    if there != step:
+        return max(math.ceil(-math.log10(there)), 0)
+    exponent = Decimal(f"{step:.6g}").normalize().as_tuple().exponent
+    return max(-exponent, 0) if isinstance(exponent, int) else 0
+
+
+def as_read(value: float | None, step: float | None, unit: str | None = None) -> str:
+    """Give a value that was read, with the decimals that the controller's own steps have; a dash for none.
+
+    Parameters
+    ----------
+    value : float or None
+        As it is stored.
+    step : float or None
+        Resolution of its signal, as the profile says. Without one, and for a value that is on none of its
+        decimals, about three figures are shown, and no zeros that nobody has read.
+    unit : str, optional
+        Its unit, to show it in the reader's; without one it is shown in its own.
+
+    """
+    return _of_steps(value, step, unit, change=False)
+
+
+def change_as_read(value: float | None, step: float | None, unit: str | None = None) -> str:
+    """Give a difference of two readings, with its sign; as `as_read`."""
+    text = _of_steps(value, step, unit, change=True)
+    return f"+{text}" if value is not None and value > 0 and text.strip("0.") else text
+
+
+def to_step(value: float | None, step: float | None, unit: str) -> str:
+    """Give an estimate in the reader's unit, rounded to the decimals that single readings of it have."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    digits, there = places(step, unit), shown(value, unit)
+    return number(there) if digits is None else grouped(round(there, digits) + 0.0, digits)
+
+
+def _of_steps(value: float | None, step: float | None, unit: str | None, change: bool) -> str:
+    if value is None or not math.isfinite(value):
+        return "–"
+    there = value if unit is None else shown(value, unit, change)
+    own, digits = places(step), places(step, unit)
+    if own is None or digits is None or not math.isclose(value, round(value, own), rel_tol=0.0, abs_tol=1e-6):
+        return _without_zeros(number(there))
+    return grouped(round(there, digits) + 0.0, digits)
+
+
+def _without_zeros(text: str) -> str:
+    """Cut the zeros at the end of a decimal fraction."""
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def distance(km: float | None) -> str:

@@ -13,7 +13,9 @@ from driftwatch.errors import UsageError
 from driftwatch.settings import Settings
 from driftwatch.wording import (
     Wording,
+    as_read,
     as_set,
+    change_as_read,
     day,
     distance,
     grouped,
@@ -29,6 +31,7 @@ from driftwatch.wording import (
     set_distance,
     shown,
     to_noise,
+    to_step,
     unit_sign,
     wording,
     written,
@@ -62,6 +65,8 @@ def test_days_in_each_style(dates, a_day, a_month):
         (28.4, "cm3", "1.73 in³"),
         (206.84271, "kPa", "30.0 psi"),
         (80.0, "degC", "176 °F"),
+        (19.4, "degC", "67 °F"),
+        (201.17, "km", "125 mi"),
         (100.0, "N.m", "73.8 lb·ft"),
         (0.35, "s", "0.35 s"),
         (12.0, "%", "12.0 %"),
@@ -162,3 +167,47 @@ def test_a_rough_number_is_within_five_per_cent(value):
 )
 def test_a_change_has_the_places_that_its_noise_bears(value, sd, said):
     assert to_noise(value, sd) == said
+
+
+# Hand-solved; the factors of the converted ones are those above.
+@pytest.mark.parametrize(
+    ("value", "step", "text"),
+    [
+        (37.0, 1.0, "37"), (-8.0, 1.0, "\u22128"), (0.5, 0.005, "0.500"), (35.4, 0.1, "35.4"),
+        (0.555, 0.005, "0.555"), (27.5, 0.5, "27.5"), (-0.0, 0.1, "0.0"), (1234.0, 1.0, "1\u202f234"),
+        (20.684, 1.0, "20.7"), (3.0, None, "3"), (-6.6, None, "\u22126.6"), (120.0, None, "120"),
+        (None, 1.0, "–"),
+    ],
+)  # fmt: skip
+def test_a_value_is_shown_with_the_decimals_of_its_steps(value, step, text):
+    assert as_read(value, step) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "step", "unit", "text"),
+    [
+        (28.0, 1.0, "kPa", "4.1"),  # a step is 0.145 psi: one decimal bears it
+        (26.1, 0.1, "cm3", "1.593"),  # a step is 0.0061 in3
+        (0.535, 0.005, "s", "0.535"),  # no counterpart: as it is
+        (28.4, 1.0, "kPa", "4.12"),  # on none of its steps
+    ],
+)
+def test_a_value_in_another_unit_has_the_decimals_of_the_step_there(value, step, unit, text):
+    with written(US):
+        assert as_read(value, step, unit) == text
+    assert as_read(value, step, unit) == as_read(value, step)
+
+
+def test_a_difference_has_its_sign():
+    told = [change_as_read(v, 0.1) for v in (0.3, -0.3, 0.0, 1e-12)]
+    assert told == ["+0.3", "\u22120.3", "0.0", "0.0"]
+    with written(US):
+        assert change_as_read(10.0, 1.0, "degC") == "+18"
+
+
+def test_an_estimate_is_rounded_to_the_steps_of_single_readings():
+    assert [to_step(v, 1.0, "kPa") for v in (21.37, -0.2, None)] == ["21", "0", "–"]
+    assert to_step(31.648, 0.1, "cm3") == "31.6"
+    assert to_step(31.648, None, "cm3") == "31.6"
+    with written(US):
+        assert to_step(36.0, 0.1, "cm3") == "2.197"

@@ -221,8 +221,7 @@ def _data(panel: Panel) -> list[Caution]:
         return []
     channels = tuple(dict.fromkeys(panel.cells[c].channel for c in columns))
     shown = [
-        f"{_named(panel, [int(c)])} on {wording.day(_day(panel, int(r)))} "
-        f"({wording.measured(float(panel.values[r, c]), panel.cells[c].unit)})"
+        f"{_named(panel, [int(c)])} on {wording.day(_day(panel, int(r)))} ({_value(panel, int(r), int(c))})"
         for r, c in list(zip(rows, columns, strict=True))[-5:]
     ]
     more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""
@@ -231,6 +230,14 @@ def _data(panel: Panel) -> list[Caution]:
         f"{'; '.join(shown)}{more}."
     )
     return [Caution("data", channels, _day(panel, int(rows.min())), text)]
+
+
+def _value(panel: Panel, row: int, column: int) -> str:
+    """Give a value as it was read, in the reader's unit."""
+    cell = panel.cells[column]
+    step = panel.profile.signal(cell.signal).resolution
+    told = wording.as_read(float(panel.values[row, column]), step, cell.unit)
+    return f"{told}\u00a0{wording.unit_sign(cell.unit)}"
 
 
 def _day(panel: Panel, row: int) -> date:

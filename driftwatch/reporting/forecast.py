@@ -11,7 +11,7 @@ from driftwatch.reporting.figures import range_words
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, INK, RED, Picture
 from driftwatch.service.results import ClutchOutlook
-from driftwatch.wording import as_date, chart_day, day, grouped, name, number, shown, unit_sign
+from driftwatch.wording import as_date, chart_day, day, grouped, name, shown, to_step, unit_sign
 
 
 def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
@@ -28,11 +28,12 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
     if index is None or len(outlook.fan_km) == 0:
         return None
     is_read = np.isfinite(panel.values[:, index]) & (np.arange(len(panel.taken_at)) >= outlook.life_start)
+    step = panel.profile.signal("clutch_volume").resolution
     volumes = shown(panel.values[is_read, index], "cm3").tolist()
-    low, middle, high = (
-        shown(fan, "cm3").tolist() for fan in (outlook.fan_p10, outlook.fan_p50, outlook.fan_p90)
-    )
-    now, limit = shown(outlook.volume_cm3, "cm3"), shown(outlook.limit_cm3, "cm3")
+    fans = (outlook.fan_p10, outlook.fan_p50, outlook.fan_p90)
+    low, middle, high = (shown(fan, "cm3").tolist() for fan in fans)
+    now, limit = (to_step(volume, step, "cm3") for volume in (outlook.volume_cm3, outlook.limit_cm3))
+    level = shown(outlook.limit_cm3, "cm3")
     cm3, km = unit_sign("cm3"), unit_sign("km")
     days = _days_ahead(analysis, outlook)
     if days is not None:
@@ -55,9 +56,9 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
         past, volumes, mode="markers", marker={"color": INK, "size": 7},
         name="read", showlegend=True, hovertemplate=hover,
     )  # fmt: skip
-    picture.level(limit)
+    picture.level(level)
     picture.note(
-        f"limit {number(limit)} {cm3}", x=0.01, xref="paper", xanchor="left", y=limit, yanchor="bottom",
+        f"limit {limit} {cm3}", x=0.01, xref="paper", xanchor="left", y=level, yanchor="bottom",
         font={"color": RED},
     )  # fmt: skip
     picture.axis("xaxis", title={"text": "" if days is not None else f"odometer, {km}"}, nticks=6)
@@ -67,15 +68,15 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
     return Chart(
         f"forecast-{index}",
         f"{name(outlook.clutch)}: the way to its limit",
-        f"{name(outlook.clutch)} is at {number(now)} of {number(limit)} {cm3}; limit reached: {when}.",
+        f"{name(outlook.clutch)} is at {now} of {limit} {cm3}; limit reached: {when}.",
         picture.height,
         picture.figure(),
         Table(
             f"{outlook.clutch}: volume ahead, {cm3}",
             (where, "1 in 10 below", "Even chance", "9 in 10 below"),
             tuple(
-                (x, number(lo), number(mid), number(hi))
-                for x, lo, mid, hi in zip(told, low, middle, high, strict=True)
+                (x, *(to_step(float(volume), step, "cm3") for volume in ahead_volumes))
+                for x, *ahead_volumes in zip(told, *fans, strict=True)
             ),
         ),
     )

@@ -15,14 +15,15 @@ from driftwatch.reporting.picture import BLUE, GREEN, PURPLE, SOFT, Picture, lan
 from driftwatch.reporting.texts import chart_text, shorten
 from driftwatch.wording import (
     as_date,
+    as_read,
     as_set,
     chart_day,
     day,
     distance,
     name,
-    number,
     percent,
     shown,
+    to_step,
     unit_sign,
 )
 
@@ -59,11 +60,12 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
         limit = limits.get(panel.cells[i].channel)
         if limit is not None and np.isfinite(limit) and _near(panel.values[~panel.slips[:, i], i], limit):
             picture.level(shown(limit, "cm3"), lane_ref(k))
+    step = panel.profile.signal("clutch_volume").resolution
     rows = [
         (
             day(panel.taken_at[t]),
             distance(float(panel.odometer_km[t])),
-            *(number(shown(float(panel.values[t, i]), panel.cells[i].unit)) for i in packs),
+            *(as_read(float(panel.values[t, i]), step, panel.cells[i].unit) for i in packs),
         )
         for t in _latest(panel)
     ]
@@ -99,11 +101,12 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
         means.append(mean)
         lane = _Lane(mean, usable, np.zeros_like(usable), unit, *_fit(analysis, cells))
         _lane(picture, k, panel, lane)
+    step = _of_means(panel.profile.signal(signal).resolution)
     rows = [
         (
             day(panel.taken_at[t]),
             distance(float(panel.odometer_km[t])),
-            *(number(shown(float(m[t]), unit)) for m in means),
+            *(to_step(float(m[t]), step, unit) for m in means),
         )
         for t in _latest(panel)
     ]
@@ -113,9 +116,14 @@ def trims(analysis: UnitAnalysis, signal: str) -> Chart | None:
         ("Day", "Odometer", *groups),
         tuple(rows),
     )
-    moved = _first_to_last(groups, means, unit)
+    moved = _first_to_last(groups, means, unit, step)
     says = f"Each lane is one mode, the mean over its shifts. From first to last reading: {moved}."
     return _finish(picture, analysis, f"timeline-{signal}", title, says, table)
+
+
+def _of_means(step: float | None) -> float | None:
+    """Give the step in which a mean over shifts is told: a tenth of that of one reading."""
+    return None if step is None else step / 10.0
 
 
 def _latest(panel: Panel) -> range:
@@ -181,12 +189,12 @@ def _events(analysis: UnitAnalysis) -> list[Event]:
     return sorted(analysis.panel.events, key=lambda e: e.happened_at)
 
 
-def _first_to_last(groups: dict[str, list[int]], means: list[Any], unit: str) -> str:
+def _first_to_last(groups: dict[str, list[int]], means: list[Any], unit: str, step: float | None) -> str:
     told = []
     for mode, mean in zip(groups, means, strict=True):
         read = mean[np.isfinite(mean)]
         if len(read):
-            first, last = (number(shown(float(v), unit)) for v in (read[0], read[-1]))
+            first, last = (to_step(float(v), step, unit) for v in (read[0], read[-1]))
             told.append(f"{name(mode or 'all modes')} {first} to {last}")
     return "; ".join(told) + f" {unit_sign(unit)}" if told else "nothing usable was read"
 

@@ -10,8 +10,7 @@ from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
 from driftwatch.reporting.maps import REAL, STRONG
-from driftwatch.web.as_read import as_read, change_as_read
-from driftwatch.wording import own_sign
+from driftwatch.wording import as_read, change_as_read, own_sign
 
 
 @dataclass(frozen=True)

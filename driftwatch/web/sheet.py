@@ -13,8 +13,7 @@ from driftwatch.intake.rules import physical_bounds
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
 from driftwatch.reporting.maps import STRONG
-from driftwatch.web.as_read import as_read
-from driftwatch.wording import own_sign
+from driftwatch.wording import as_read, own_sign
 
 _DECIMAL_COMMA = re.compile(r"[-+\u2212]?\d+,\d+")
 

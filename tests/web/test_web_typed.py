@@ -11,7 +11,6 @@ import pytest
 import driftwatch
 from driftwatch.profile.load import builtin
 from driftwatch.web import sheet as sheets
-from driftwatch.web.as_read import as_read, change_as_read
 from tests.web.conftest import words
 
 HEAD = {"day": "2026-02-10", "odometer": "180000", "temp": "81,5", "source": "hand tool"}
@@ -145,23 +144,6 @@ def test_miles_count_as_miles_in_what_may_have_grown(visit):
     near = visit.post("/take-in/sheet?name=unit-02", 400, **{**told, "odometer": "170000"})
     assert "is far from the last one" in words(near.text)
     visit.post("/take-in/sheet?name=unit-02", **{**told, "odometer": "124275", "odometer_unit": "mi"})
-
-
-@pytest.mark.parametrize(
-    ("value", "step", "text"),
-    [
-        (37.0, 1.0, "37"), (-8.0, 1.0, "\u22128"), (0.5, 0.005, "0.500"), (35.4, 0.1, "35.4"),
-        (27.5, 0.5, "27.5"), (-0.0, 0.1, "0.0"), (1234.0, 1.0, "1\u202f234"), (20.684, 1.0, "20.7"),
-        (3.0, None, "3.00"), (None, 1.0, "–"),
-    ],
-)  # fmt: skip
-def test_a_value_is_shown_with_the_decimals_of_its_steps(value, step, text):
-    assert as_read(value, step) == text
-
-
-def test_a_difference_has_its_sign():
-    told = [change_as_read(v, 0.1) for v in (0.3, -0.3, 0.0, 1e-12)]
-    assert told == ["+0.3", "\u22120.3", "0.0", "0.0"]
 
 
 def test_the_blank_sheet_can_be_printed_and_comes_back(reading):
