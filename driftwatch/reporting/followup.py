@@ -7,14 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
-from driftwatch.assessment.results import Finding, UnitAnalysis
+from driftwatch.assessment.results import Effect, UnitAnalysis, UnitAssessment
 from driftwatch.panel.panel import Panel
 from driftwatch.reporting import render, sentences, timelines, unknowns
 from driftwatch.reporting.about import about
-from driftwatch.reporting.context.followup import ChangeMap, FollowupContext, LearnRow
+from driftwatch.reporting.context.followup import FollowupContext
 from driftwatch.reporting.driving import drive_plan
 from driftwatch.reporting.forecast import forecast
-from driftwatch.reporting.maps import anything_moved, change_maps, learn_rows
+from driftwatch.reporting.handover import all_well, checks, drive_reasons, grew_faster, inspect_reasons
+from driftwatch.reporting.maps import change_maps, learn_rows, told_change
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.provenance import (
     Provenance,
@@ -24,26 +25,21 @@ from driftwatch.reporting.provenance import (
     sources_table,
 )
 from driftwatch.reporting.since import Move, Since, find_since, moves
-from driftwatch.reporting.texts import count, csv_text
+from driftwatch.reporting.texts import csv_text
 from driftwatch.settings import Settings
 from driftwatch.wording import (
     as_date,
+    as_read,
     day,
     distance,
     listed,
     measured,
     name,
-    number,
-    per_distance,
     percent,
-    rate,
-    shown,
     to_noise,
     unit_sign,
 )
 
-#: So many shift cells may do otherwise by chance before it counts against handing over: one, or this share.
-ODD_SHARE = 0.05
 MOST_FORECASTS = 3
 _TERMS = (
     "learned value",
@@ -120,9 +116,12 @@ def build_followup(
     start = find_since(panel, since)
     moved = moves(analysis, start.cut)
     learning = learn_rows(panel, start.cut, settings)
-    maps, odd = change_maps(panel, moved, start.kinds, learning)
-    inspect = _inspect_reasons(analysis, start, maps, odd)
-    drive = _drive_reasons(analysis, start, learning)
+    together = _together(analysis, start)
+    maps, odd = change_maps(panel, moved, start.kinds, learning, together)
+    before = None if before_analysis is None else before_analysis.assessment
+    inspect = inspect_reasons(analysis, before, start, maps, odd)
+    drive = drive_reasons(analysis, start, learning)
+    well = all_well(said, before, start, maps, odd, learning, bool(together))
     verdict = "inspect first" if inspect else "drive first" if drive else "hand over"
     last_day = as_of or (as_date(panel.taken_at[-1]) if len(panel.taken_at) else start.on)
     return FollowupContext(
@@ -132,16 +131,17 @@ def build_followup(
         since=start.on,
         change=_change_words(start),
         verdict=verdict,
-        reason=(inspect or drive or (_all_well(start, maps, odd, learning),))[0],
-        reasons=(*inspect[1:], *drive) if inspect else drive[1:],
+        reason=(inspect or drive or (well,))[0],
+        reasons=(*inspect[1:], *drive) if inspect else drive[1:] if drive else checks(odd),
         facts=_facts(analysis, start),
         expected=" ".join(sentences.EXPECTED.get(k, sentences.EXPECTED["other"]) for k in start.kinds),
         maps=maps,
-        odd=odd,
+        odd=tuple(o.line for o in odd),
+        checks=checks(odd),
         learning=learning,
         plan=drive_plan(learning, settings.shifts_to_learn),
         plan_cautions=sentences.DRIVE_CAUTIONS,
-        clutch=_clutch_lines(analysis, before_analysis),
+        clutch=_clutch_lines(analysis, before),
         overlap=_overlap_lines(analysis),
         findings=tuple(sentences.found(f) for f in sorted(said.findings, key=lambda f: -f.probability)),
         marks=timelines.marks(analysis),
@@ -162,12 +162,12 @@ def cells_csv(context: FollowupContext) -> str:
     """Give the cells before and after as CSV, in the profile's units; see `csv_text`."""
     columns = (
         "signal", "channel", "mode", "unit", "before", "after", "change", "noise_units", "does_otherwise",
-        "learned",
+        "learned", "drift", "drift_noise_units",
     )  # fmt: skip
     rows = (
         (
             m.signal, channel, mode, m.stored_unit, cell.before, cell.after, cell.change, cell.noise_units,
-            cell.odd, cell.learned,
+            cell.odd, cell.learned, cell.drift, cell.drift_units,
         )
         for m in context.maps
         for channel, row in zip(m.channels, m.cells, strict=True)
@@ -183,81 +183,18 @@ def _change_words(start: Since) -> str:
     return f"{told[0].upper()}{told[1:]}, logged for {day(start.on)}."
 
 
-def _inspect_reasons(
-    analysis: UnitAnalysis, start: Since, maps: tuple[ChangeMap, ...], odd: tuple[str, ...]
-) -> tuple[str, ...]:
-    """Give everything that wants a look inside before the vehicle leaves."""
-    said = analysis.assessment
-    why = [c.sentence for c in said.cautions if c.kind in ("overlap", "authority")]
-    why += [f"{name(c.clutch)}: {c.reason}" for c in said.clutches if c.service == "due"]
-    why += [f.sentence for f in said.findings if f.probability >= 0.5 and _wants_look(f, start)]
-    cells = [cell for m in maps for row in m.cells for cell in row]
-    strange, compared = sum(bool(c.odd) for c in cells), sum(c.noise_units is not None for c in cells)
-    packs = sum(bool(c.odd) for m in maps if m.signal == "clutch_volume" for row in m.cells for c in row)
-    if packs:
-        why.append(f"{count(packs, 'clutch volume')} moved, which this kind of change does not do.")
-    elif strange > max(1.0, ODD_SHARE * compared):
-        why.append(f"{strange} of {compared} cells do otherwise than this kind of change should do.")
-    elif odd and not strange:
-        why.append(odd[0])
-    why += [c.sentence for c in said.cautions if c.kind == "data"]
-    return tuple(dict.fromkeys(why))
-
-
-def _wants_look(f: Finding, start: Since) -> bool:
-    """A pressure or unexplained finding, or wear that came up, since the change."""
-    recent = f.by is None or f.by >= start.on
-    tied = f.event is not None and f.event in {e.id for e in start.visit}
-    return recent and (f.cause == "pressure" or (f.cause == "unexplained" and not tied))
-
-
-def _drive_reasons(analysis: UnitAnalysis, start: Since, learning: tuple[LearnRow, ...]) -> tuple[str, ...]:
-    """Give everything that wants driving, or reading out, before a verdict."""
-    said, why = analysis.assessment, []
-    since = len(analysis.panel.taken_at) - start.cut
-    if since == 0:
-        why.append(f"Nothing has been read out since {day(start.on)}: drive, then read out.")
-    if start.cut == 0:
-        why.append("Nothing was read out before the change, so there is nothing to compare with.")
-    open_cells = [row for row in learning if row.wants]
-    if since and open_cells:
-        modes = list(dict.fromkeys(row.mode for row in open_cells))
-        why.append(
-            f"{len(open_cells)} of {len(learning)} shifts have not learned yet "
-            f"({listed([name(m) for m in modes])})."
-        )
-    if said.state == "too_few":
-        why.append("Too few readings to tell a change from chance.")
-    if not open_cells:
-        why += [c.sentence for c in said.cautions if c.kind == "unlearned"]
-        if said.state == "settling" and not any(c.kind == "unlearned" for c in said.cautions):
-            why.append(said.sentence)
-    return tuple(why)
-
-
-def _all_well(
-    start: Since, maps: tuple[ChangeMap, ...], odd: tuple[str, ...], learning: tuple[LearnRow, ...]
-) -> str:
-    """Say what speaks for handing over, no more than the readings bear out."""
-    moved = {
-        "power": "The shifts moved as a change of power should move them",
-        "load": "What moved is what a change of load should move",
-        "fluid": "What moved is what a fluid service should move",
-        "together": "What moved is what these changes together should move",
-        "relearn": "The learned values show nothing out of order",
-        "rebuild": "The learned values show nothing out of order",
-    }.get(start.kind if len(start.kinds) == 1 else "together", "Nothing in the readings speaks against it")
-    if {"power", "load", "fluid"} & set(start.kinds) and not anything_moved(maps):
-        moved = "No shift has moved by more than chance, so the change shows no effect so far"
-    elif odd:
-        moved += f", but for {count(len(odd), 'cell')} named below"
-    if any(row.wants is None for row in learning):
-        return (
-            f"{moved}; nothing points to a clutch that is due. How many shifts were learned from is "
-            f"not counted, "
-            "so drive every mode once more to be safe."
-        )
-    return f"{moved}; every shift in use has learned, and nothing points to a clutch that is due."
+def _together(analysis: UnitAnalysis, start: Since) -> dict[str, Effect]:
+    """Give by signal what the change did to its cells as a whole: of findings likely, tied to it and sure."""
+    visit = {e.id for e in start.visit}
+    made: dict[str, Effect] = {}
+    for f in sorted(analysis.assessment.findings, key=lambda f: -f.probability):
+        at_it = f.event in visit or (f.after is not None and f.after <= start.on)
+        if f.probability < 0.5 or f.by is None or f.by < start.on or not at_it:
+            continue
+        for effect in f.size:
+            if effect.low * effect.high > 0:
+                made.setdefault(effect.signal, effect)
+    return made
 
 
 def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
@@ -274,28 +211,18 @@ def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
         ("State", sentences.STATE.get(said.state, said.state)),
     ]
     if n > start.cut > 0:
-        driven = float(panel.odometer_km[-1] - panel.odometer_km[start.cut - 1])
-        told.append(
-            ("Driven between", f"{distance(driven)} from the last snapshot before to the last one since")
-        )
+        driven = distance(float(panel.odometer_km[-1] - panel.odometer_km[start.cut - 1]))
+        told.append(("Driven", f"{driven} between the last reading-out before and the latest one since"))
     return tuple(told)
 
 
-def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[str, ...]:
+def _clutch_lines(analysis: UnitAnalysis, before: UnitAssessment | None) -> tuple[str, ...]:
     said = analysis.assessment
     if not said.clutches:
-        return ("No fill volumes were read, so nothing can be said of clutch wear from these readings.",)
+        return (_no_outlook(analysis.panel),)
     lines = [sentences.found(f) for f in said.findings if f.cause == "wear"]
     lines += [f"{name(c.clutch)}: {c.reason}" for c in said.clutches if c.service != "clear"]
-    then = {c.clutch: c for c in before.assessment.clutches} if before is not None else {}
-    for c in said.clutches:
-        old = then.get(c.clutch)
-        if old is not None and c.growth_interval[0] > old.growth_interval[1]:
-            lines.append(
-                f"{name(c.clutch)} grows faster than before the change: "
-                f"{number(rate(c.growth_cm3_per_10000km, 'cm3'))} against "
-                f"{number(rate(old.growth_cm3_per_10000km, 'cm3'))} {per_distance('cm3')}."
-            )
+    lines += grew_faster(said, before).values()
     if not lines:
         most = max(said.clutches, key=lambda c: c.used)
         lines.append(
@@ -305,8 +232,22 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAnalysis | None) -> tuple[
     return tuple(dict.fromkeys(lines))
 
 
+def _no_outlook(panel: Panel) -> str:
+    """Say why nothing is said of the clutches."""
+    packs = [i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume"]
+    times = int(np.isfinite(panel.values[:, packs]).any(axis=1).sum())
+    if not times:
+        return "No fill volumes were read, so nothing can be said of clutch wear from these readings."
+    return (
+        f"Too few readings yet: fill volumes were read {'once' if times == 1 else f'{times} times'}, which "
+        "does not show how fast a clutch wears."
+    )
+
+
 def _overlap_lines(analysis: UnitAnalysis) -> tuple[str, ...]:
     lines = [c.sentence for c in analysis.assessment.cautions if c.kind in ("overlap", "authority")]
+    if not lines and analysis.fit is None:
+        return ("Too few readings yet to tell.",)
     return tuple(lines) or (
         "No shift moved toward holding both clutches at once, and no learned value is at its end.",
     )
@@ -325,23 +266,28 @@ def _appendix(panel: Panel, moved: list[Move]) -> Table:
     rows = []
     for i, (cell, move) in enumerate(zip(panel.cells, moved, strict=True)):
         sides = [_reading(panel, at, i) for at in (move.before_at, move.after_at)]
-        change = None if move.change is None else shown(move.change, cell.unit, change=True)
-        sd = change / move.noise_units if change and move.noise_units else None
         rows.append(
             (sentences.signal(cell.signal), cell.channel, cell.mode or "–", *sides[0], *sides[1],
-             to_noise(change, sd), unit_sign(cell.unit), to_noise(move.noise_units, 0.3))
+             *(told_change(panel, v, move, cell) for v in (move.change, move.drift)), unit_sign(cell.unit),
+             to_noise(move.noise_units, 0.3))
         )  # fmt: skip
     return Table(
-        "The last reading before and the last one since, as read; the change is that of the fitted course",
-        ("Signal", "Shift or pack", "Mode", "Before", "on", "Since", "on", "Change", "Unit", "Noise units"),
+        "The last reading before and the last one since, as read. What came at once and what came slowly is "
+        "that of the fitted course: the two need not add up to the difference of two single readings",
+        (
+            "Signal", "Shift or pack", "Mode", "Before", "on", "Since", "on", "At once", "Slowly", "Unit",
+            "At once, noise units",
+        ),
         tuple(rows),
-    )
+    )  # fmt: skip
 
 
 def _reading(panel: Panel, at: int | None, i: int) -> tuple[str, str]:
     if at is None:
         return "–", "not read"
-    return number(shown(float(panel.values[at, i]), panel.cells[i].unit)), day(panel.taken_at[at])
+    cell = panel.cells[i]
+    step = panel.profile.signal(cell.signal).resolution
+    return as_read(float(panel.values[at, i]), step, cell.unit), day(panel.taken_at[at])
 
 
 def _snapshots(panel: Panel, cut: int) -> Table:

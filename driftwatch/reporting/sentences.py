@@ -83,8 +83,8 @@ EXPECTED = {
         "Renewed clutches give every value a new base, and the renewed packs start a new life at a lower "
         "volume. What was learned before no longer predicts anything."
     ),
-    "repair": "What this repair should move depends on what was done; the map shows only what did move.",
-    "other": "No particular pattern is expected of this event; the map shows only what did move.",
+    "repair": "What this repair should move depends on what was done; the maps show only what did move.",
+    "other": "No particular pattern is expected; the maps show only what did move.",
 }
 
 #: kind of change -> signal -> together (all one way), rise, little, any.
@@ -114,9 +114,9 @@ PATTERN: dict[str, dict[str, str]] = {
 }
 
 PATTERN_WORDS = {
-    "together": "Should move the same way in all shifts that were driven.",
-    "little": "Should hardly move.",
-    "any": "May move; no direction is expected.",
+    "together": "This change should move it the same way in all shifts that were driven.",
+    "little": "This change should hardly move it.",
+    "any": "This change may move it; no direction is expected.",
 }
 
 #: What to check on the vehicle, by kind of work item.
@@ -131,6 +131,21 @@ CHECK = {
     "data": "The readings: right vehicle, odometer and units? Then read out once more.",
     "stale": "Nothing on the vehicle yet: read the controller out.",
     "too_few": "Nothing on the vehicle yet: read the controller out.",
+}
+
+#: What to check where a shift or pack does otherwise than the change should do, by the way it does so.
+ODD_CHECK = {
+    "stayed": "{} stayed where it was while the others moved. A shift that carries little torque may hardly "
+    "feel the change, so that alone is no fault. Road-test it under load before the hand-over: if it flares, "
+    "slips or binds, inspect it (fluid, its pressure control, line pressure).",
+    "against": "{} moved against the others. Road-test it gently, then under load; check the fluid, its "
+    "pressure control and the line pressure.",
+    "moved": "{} moved though this change should leave it. What else was done that day (then log it)? "
+    "Road-test it; check the fluid, its pressure control and connectors.",
+    "silent": "{} mode did not follow the change at all. Does the change apply in this mode? "
+    "Road-test it there.",
+    "pack": "{} took another volume at once. Read it out once more; then check fluid, pan and magnet for "
+    "friction material, and this pack's apply pressure.",
 }
 
 #: Every report's cautions.

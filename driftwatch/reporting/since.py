@@ -6,14 +6,17 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.changes.results import UnitFit
 from driftwatch.errors import UnknownName, UsageError
+from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.wording import as_date
+
+#: From so many noise units on a move counts as real; and a drift, from so many of its standard errors on.
+REAL, SURE_SES = 3.0, 2.0
 
 
 @dataclass(frozen=True)
@@ -53,16 +56,26 @@ class Since:
 
 @dataclass(frozen=True)
 class Move:
-    """How far one cell moved.
+    """How far one cell moved, what came at once and what came slowly told apart.
 
     Attributes
     ----------
     before_at, after_at : int or None
-        Snapshots of the last usable reading before, and of the one since that it is held against: the last
-        one for a shift (it has learned most), the first one for a pack (its growth is not a move).
+        Snapshots of the last usable reading before and of the last one since.
     change, noise_units : float or None
-        Fitted course then to fitted course since, less the drift that was under way before (readings as they
-        are where there is no fit), and the same divided by the spread of one reading (None without a fit).
+        What came at once: fitted course then to fitted course now, less `drift` (readings as they are where
+        there is no fit), and the same divided by the spread of one reading (None without a fit).
+    drift, drift_units : float or None
+        What came slowly between the two, by the slopes in force on the way, and the same divided by the
+        spread of one reading; None without a fit.
+    drift_se : float
+        Standard error of the drift.
+    is_drifting : bool
+        True if the drift is more than chance: against one reading, and against what is known of the slope.
+    first_units : float or None
+        As `noise_units`, up to the first reading since: what came with the change itself.
+    sd : float or None
+        Spread of one reading; None without a fit.
 
     """
 
@@ -70,6 +83,12 @@ class Move:
     after_at: int | None
     change: float | None
     noise_units: float | None
+    drift: float | None = None
+    drift_units: float | None = None
+    drift_se: float = 0.0
+    is_drifting: bool = False
+    first_units: float | None = None
+    sd: float | None = None
 
 
 def find_since(panel: Panel, since: date | str | None) -> Since:
@@ -118,33 +137,56 @@ def find_since(panel: Panel, since: date | str | None) -> Since:
 
 
 def moves(analysis: UnitAnalysis, cut: int) -> list[Move]:
-    """Give how far each cell moved across the cut, beyond the drift that was already under way."""
+    """Give how far each cell moved across the cut, at once and slowly."""
     panel, fit = analysis.panel, analysis.fit
-    slope = _slope_before(fit, cut) if fit is not None else None
     made = []
-    for i, cell in enumerate(panel.cells):
+    for i in range(len(panel.cells)):
         used = np.flatnonzero(panel.usable[:, i] & np.isfinite(panel.values[:, i]))
         earlier, later = used[used < cut], used[used >= cut]
         before = int(earlier[-1]) if len(earlier) else None
-        after = int(later[0 if cell.signal in PACK_SIGNALS else -1]) if len(later) else None
-        change = units = None
-        if before is not None and after is not None:
-            course = panel.values[:, i] if fit is None else fit.fitted[:, i]
-            change = float(course[after] - course[before])
-            if slope is not None:
-                change -= float(slope[i] * (panel.odometer_km[after] - panel.odometer_km[before]) / 10000.0)
-            if not np.isfinite(change):
-                change = None
-            elif fit is not None and fit.noise_sd[i] > 0:
-                units = change / float(fit.noise_sd[i])
-        made.append(Move(before, after, change, units))
+        after = int(later[-1]) if len(later) else None
+        if before is None or after is None:
+            made.append(Move(before, after, None, None))
+        elif fit is None:
+            made.append(Move(before, after, float(panel.values[after, i] - panel.values[before, i]), None))
+        else:
+            made.append(_fitted_move(panel, fit, i, before, int(later[0]), after))
     return made
 
 
-def _slope_before(fit: UnitFit, cut: int) -> NDArray[np.float64]:
-    """Give each cell's slope per 10 000 km just before the cut: the first one and the bends since."""
-    bends = [c.effect for c in fit.changes if c.kind == "bend" and c.index < cut]
-    return np.nan_to_num(fit.slope) + sum((np.nan_to_num(b) for b in bends), np.zeros(len(fit.slope)))
+def _fitted_move(panel: Panel, fit: UnitFit, i: int, before: int, first: int, after: int) -> Move:
+    """Give the move of cell i by its fitted course; `first` is its first reading since."""
+    course = fit.fitted[:, i]
+    drift, se = _drift(panel, fit, i, before, after)
+    change = float(course[after] - course[before]) - drift
+    at_first = float(course[first] - course[before]) - _drift(panel, fit, i, before, first)[0]
+    noise = float(fit.noise_sd[i])
+    if not np.isfinite(change):
+        return Move(before, after, None, None)
+    if noise <= 0:
+        return Move(before, after, change, None, drift)
+    drifting = abs(drift) >= max(REAL * noise, SURE_SES * se)
+    return Move(
+        before, after, change, change / noise, drift, drift / noise, se, drifting, at_first / noise, noise
+    )
+
+
+def _drift(panel: Panel, fit: UnitFit, i: int, start: int, end: int) -> tuple[float, float]:
+    """Give how far the slopes took cell i from one snapshot to another, and the standard error of it.
+
+    A bend sets in at the snapshot before its index. Its error and that of the slope before it are counted as
+    if they were independent, which makes the whole rather too large than too small.
+    """
+    km = panel.odometer_km
+    far = float(km[end] - km[start])
+    parts = [(float(fit.slope[i]), float(fit.slope_se[i]), far)]
+    for bend in (c for c in fit.changes if c.kind == "bend"):
+        since = km[max(bend.index - 1, 0)]
+        ran = float(max(km[end] - since, 0.0) - max(km[start] - since, 0.0))
+        parts.append((float(bend.effect[i]), float(bend.effect_se[i]), ran))
+    told = [(slope, se, ran / KM) for slope, se, ran in parts if np.isfinite(slope)]
+    moved = sum(slope * ran for slope, _, ran in told)
+    return moved, float(np.sqrt(sum((se * ran) ** 2 for _, se, ran in told if np.isfinite(se))))
 
 
 def shifts_seen(panel: Panel, cut: int) -> dict[tuple[str, str], int | None]:

@@ -261,14 +261,17 @@ def _lane(picture: Picture, k: int, panel: Panel, lane: _Lane) -> bool:
         (is_read & lane.slips, "x", "left out: contradicts those around it"),
     ):
         if mask.any():
+            # Only a slip can be drawn elsewhere than where it was read.
+            clipped = outside and symbol == "x"
             picture.scatter(
                 [x for x, m in zip(xs, mask, strict=True) if m],
                 drawn[mask].tolist(),
                 mode="markers",
                 marker={"color": GREEN if symbol == "circle" else SOFT, "size": 6, "symbol": symbol},
-                customdata=values[mask].tolist(),
                 cliponaxis=symbol != "x",
-                hovertemplate=f"%{{x|{chart_day()}}}: %{{customdata:.4g}} {unit} ({said})<extra></extra>",
+                hovertemplate=f"%{{x|{chart_day()}}}: %{{{'customdata' if clipped else 'y'}:.4g}} {unit} "
+                f"({said})<extra></extra>",
+                **({"customdata": values[mask].tolist()} if clipped else {}),
                 yaxis=ref,
             )
     picture.axis("yaxis" + ref[1:], **axis)

@@ -94,7 +94,11 @@ def unit_would_change(verdict: str, analysis: UnitAnalysis, is_logged: bool) -> 
     """Say what would change the verdict on one unit."""
     lines = {
         "hand over": ["A road test that does not feel right: it comes before any value on this page."],
-        "drive first": ["The shifts that have not learned yet: read out once more when they have."],
+        "drive first": [
+            "More readings-out: from some more on, a change can be told from chance."
+            if analysis.assessment.state == "too_few"
+            else "The shifts that have not learned yet: read out once more when they have."
+        ],
         "inspect first": [
             "A physical check that finds nothing: log it, drive the plan if there is one, and read out "
             "once more."

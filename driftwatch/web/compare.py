@@ -9,7 +9,8 @@ import numpy as np
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences
-from driftwatch.reporting.maps import REAL, STRONG
+from driftwatch.reporting.maps import STRONG
+from driftwatch.reporting.since import REAL
 from driftwatch.wording import as_read, change_as_read, own_sign
 
 

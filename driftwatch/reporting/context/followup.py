@@ -14,18 +14,27 @@ class MapCell:
 
     Attributes
     ----------
-    before, after, change : float or None
-        In the signal's stored unit; None where not read.
+    before, after : float or None
+        The last reading before and the last one since, in the signal's stored unit; None where not read.
+    change : float or None
+        What came at once by the fitted course, the slow drift taken off, in the same unit; None where there
+        is nothing to compare.
     noise_units : float or None
         Change divided by the spread of one reading.
     level : {"up", "up-strong", "down", "down-strong", "still", "missing"}
-        How the map colours it.
+        How the map colours it, by its noise units.
     text : str
-        What the map shows, with sign.
+        What the map shows of the change, in the reader's unit, with sign.
     odd : str
         Why this cell does otherwise than the change should do; empty if it does not.
     learned : str
         `learned`, `3 more shifts`, `not driven` or `not recorded`; empty for packs.
+    drift : float or None
+        What came slowly between the two readings, by the fitted slopes, in the stored unit.
+    drift_units : float or None
+        Drift divided by the spread of one reading.
+    drift_text : str
+        The drift in the reader's unit, with sign; empty where it is within chance.
 
     """
 
@@ -37,6 +46,9 @@ class MapCell:
     text: str
     odd: str
     learned: str
+    drift: float | None = None
+    drift_units: float | None = None
+    drift_text: str = ""
 
 
 @dataclass(frozen=True)
@@ -138,7 +150,7 @@ class FollowupContext:
     reason : str
         The weightiest reason for the verdict.
     reasons : tuple of str
-        Everything else that speaks for it, one line each.
+        Everything else that speaks for it, one line each; with a hand-over, what to check first.
     facts : tuple of (str, str)
         Unit, odometer, snapshots before and after, ...
     expected : str
@@ -147,6 +159,8 @@ class FollowupContext:
         One map a signal.
     odd : tuple of str
         Cells that do otherwise, one line each.
+    checks : tuple of str
+        What to check about them, one line a shift or pack.
     learning : tuple of LearnRow
         One row a shift and mode in use.
     plan : tuple of DriveStep
@@ -194,6 +208,7 @@ class FollowupContext:
     expected: str
     maps: tuple[ChangeMap, ...]
     odd: tuple[str, ...]
+    checks: tuple[str, ...]
     learning: tuple[LearnRow, ...]
     plan: tuple[DriveStep, ...]
     plan_cautions: tuple[str, ...]
