@@ -227,7 +227,7 @@ def _wear(panel: Panel, clutches: list[ClutchOutlook], settings: Settings) -> li
                 event=None,
                 size=(Effect("clutch_volume", "cm3", gain, gain - spread, gain + spread),),
                 rivals=(),
-                sentence=wear_sentence(probability, outlook),
+                sentence=wear_sentence(probability, outlook, _day(panel, len(panel.days) - 1)),
             )
         )
     return made

@@ -95,18 +95,18 @@ def finding_sentence(
     return text
 
 
-def wear_sentence(probability: float, outlook: ClutchOutlook) -> str:
-    """Say how worn a pack is, and how sure that is."""
+def wear_sentence(probability: float, outlook: ClutchOutlook, read_on: date) -> str:
+    """Say how worn a pack was when it was last read, and how sure that is."""
     return (
         f"{certainty(probability)} {outlook.clutch} has used a good part of its allowance by wear: about "
         f"{percent(outlook.used)} since its present life began, growing "
         f"{number(rate(outlook.growth_cm3_per_10000km, 'cm3'))} {per_distance('cm3')}. "
-        f"{clutch_sentence(outlook)}"
+        f"{clutch_sentence(outlook, read_on)}"
     )
 
 
-def clutch_sentence(outlook: ClutchOutlook) -> str:
-    """Say how far a pack still has to go."""
+def clutch_sentence(outlook: ClutchOutlook, read_on: date) -> str:
+    """Say how far a pack still had to go when it was last read."""
     p10, p50, p90 = (outlook.remaining_km[k] for k in ("p10", "p50", "p90"))
     if outlook.service == "due" and (p50 is None or p50 <= 0):
         return "It is at its service limit now."
@@ -116,7 +116,7 @@ def clutch_sentence(outlook: ClutchOutlook) -> str:
     between = f" (eight chances in ten: {distance(p10 or 0.0)} to {until})"
     due = outlook.due_on["p50"]
     month = f", about {month_name(due.year, due.month)}" if due is not None else ""
-    return f"It reaches its limit in about {distance(p50)}{between}{month}."
+    return f"It reaches its limit about {distance(p50)} after the reading of {day(read_on)}{between}{month}."
 
 
 def too_few_sentence(snapshots: int) -> str:

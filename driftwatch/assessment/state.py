@@ -39,7 +39,7 @@ def unit_state(
     urgent = _urgent(likely, clutches, kinds)
     wearing = _wearing(likely, clutches)
     settling = bool(recent) and "unlearned" in kinds
-    happened = [f"{_happened(f)} by {day(f.by)}" for f in recent]
+    happened = [f"there was {_happened(f)} by {day(f.by)}" for f in recent]
     matters = urgent + wearing + happened + (["some shifts are not learned again yet"] if settling else [])
     state = next(
         name
@@ -85,7 +85,7 @@ def _wearing(likely: list[Finding], clutches: list[ClutchOutlook]) -> list[str]:
 
 def _happened(finding: Finding) -> str:
     word = certainty(finding.probability).split(",")[0].lower()
-    return f"there was {word} {CHANGE_WORDS[finding.cause]}"
+    return f"{word} {CHANGE_WORDS[finding.cause]}"
 
 
 def _sentence(matters: list[str], changes: list[Finding], forecast: bool, last_read: date | None) -> str:
@@ -97,8 +97,7 @@ def _sentence(matters: list[str], changes: list[Finding], forecast: bool, last_r
     if matters:
         text = listed(matters[:MOST_MATTERS])
     elif changes:
-        newest = max(changes, key=lambda f: f.by or date.min)
-        text = f"steady since {_month(newest)}, when {_happened(newest)}; {limits}"
+        text = f"steady since {_newest(changes)}; {limits}"
     else:
         text = f"nothing has changed beyond noise{', and' if forecast else ';'} {limits}"
     if last_read:
@@ -106,5 +105,8 @@ def _sentence(matters: list[str], changes: list[Finding], forecast: bool, last_r
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def _month(finding: Finding) -> str:
-    return month_name(finding.by.year, finding.by.month) if finding.by else ""
+def _newest(changes: list[Finding]) -> str:
+    """Give the month of the last changes and all that they were: one visit may do several things."""
+    last = max(f.by for f in changes if f.by)
+    same = sorted((f for f in changes if f.by == last), key=lambda f: -f.probability)
+    return f"{month_name(last.year, last.month)}, when there was {listed([_happened(f) for f in same])}"

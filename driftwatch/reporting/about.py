@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 
 from driftwatch.assessment.assess import made_by
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.panel.fingerprint import fingerprint
 from driftwatch.reporting import sentences
+from driftwatch.reporting.outlooks import volumes_read
 from driftwatch.reporting.parts import About, LimitUsed
+from driftwatch.wording import listed
 
 
 def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -> About:
@@ -38,22 +40,37 @@ def about(analyses: Sequence[UnitAnalysis], as_of: date, terms: Sequence[str]) -
                 profile.illustrative,
             )
             limits.setdefault((used.profile, used.clutch, used.limit_cm3), used)
-    listed = tuple(sorted(limits.values(), key=lambda u: (u.profile, u.clutch, u.limit_cm3)))
-    invented = sorted({u.profile_title for u in listed if u.illustrative})
-    warning = (
-        f"The service limits of {' and '.join(invented)} are example values, not those of a real "
-        f"transmission. "
-        "Every date and distance to a limit on this page rests on them. Put the limits of your own service "
-        "literature into the profile before acting on any of it."
-        if invented
-        else ""
-    )
+    in_use = tuple(sorted(limits.values(), key=lambda u: (u.profile, u.clutch, u.limit_cm3)))
     return About(
         as_of=as_of,
         made_by=made_by(),
         fingerprint=fingerprint(a.panel for a in analyses),
-        limits=listed,
-        warning=warning,
+        limits=in_use,
+        warning=_warning(analyses, in_use),
         cautions=sentences.CAUTIONS,
         terms=tuple((t, sentences.TERMS[t]) for t in terms),
+    )
+
+
+def used_terms(texts: Iterable[str], terms: Sequence[str]) -> tuple[str, ...]:
+    """Give those of some words of the trade that a page's texts use."""
+    said = " ".join(" ".join(text.split()) for text in texts).lower()
+    return tuple(term for term in terms if term in said)
+
+
+def _warning(analyses: Sequence[UnitAnalysis], limits: Sequence[LimitUsed]) -> str:
+    """Say loudly that limits are only examples: those used, and those of packs that wait for a forecast."""
+    used = {u.profile_title for u in limits if u.illustrative}
+    profiles = [a.panel.profile for a in analyses if volumes_read(a)]
+    invented = sorted(used | {p.title or p.name for p in profiles if p.illustrative})
+    if not invented:
+        return ""
+    rests = (
+        "All that is said here of an allowance, and of a limit and when it is reached, rests on them."
+        if used
+        else "There is no forecast here yet that rests on them."
+    )
+    return (
+        f"The service limits of {listed(invented)} are example values, not those of a real transmission. "
+        f"{rests} Put the limits of your own service literature into the profile before acting on any of it."
     )

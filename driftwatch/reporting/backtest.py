@@ -66,7 +66,12 @@ def build_backtest(made: Backtest, analyses: Sequence[UnitAnalysis]) -> Backtest
         title=f"Look back, {day(made.start)} to {day(made.end)}",
         period=verdicts.period(made),
         lead=(verdicts.readings_line(made), verdicts.warning_line(made), verdicts.findings_line(made)),
-        forecasts=_said(verdicts.ranges_line(made), verdicts.chances_line(made), verdicts.line_line(made)),
+        forecasts=_said(
+            verdicts.ranges_line(made),
+            verdicts.chances_line(made),
+            verdicts.line_line(made),
+            hindsight.other_horizons(made),
+        ),
         coverage=hindsight.coverage(made),
         distances=hindsight.distances(made),
         growth=hindsight.growth(made),

@@ -14,7 +14,7 @@ from scipy.stats import poisson_binom
 
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREEN, GREY, INK, ORANGE, PATTERN, PURPLE, RED, Picture
-from driftwatch.reporting.texts import chart_text, shorten
+from driftwatch.reporting.texts import chart_text, count, shorten
 from driftwatch.service.results import ClutchOutlook
 from driftwatch.wording import month_name, name
 
@@ -46,6 +46,8 @@ class Expected:
         10 and 90 % quantiles of the number of packs in each month, over all sites.
     year : (float, int, int)
         Expected number over all the months, and its 10 and 90 % quantiles.
+    listed : (float, int)
+        Of the expected number, what the packs at `watch`, `plan` or `due` make up, and how many those are.
     reached : int
         Packs already at their limit; not counted.
 
@@ -57,6 +59,7 @@ class Expected:
     low: tuple[int, ...]
     high: tuple[int, ...]
     year: tuple[float, int, int]
+    listed: tuple[float, int]
     reached: int
 
 
@@ -95,6 +98,7 @@ def expected_packs(packs: Sequence[tuple[str, ClutchOutlook]], as_of: date) -> E
     shown = tuple(ranked) or (NO_SITE,)
     low, high = zip(*(_count_range(chances[:, k]) for k in range(MONTHS_AHEAD)), strict=True)
     whole = by_end[:, -1] if len(ahead) else np.zeros(0)
+    near = np.array([c.service != "clear" for _, c in ahead], dtype=bool)
     return Expected(
         months=tuple(months[:-1]),
         sites=shown,
@@ -102,6 +106,7 @@ def expected_packs(packs: Sequence[tuple[str, ClutchOutlook]], as_of: date) -> E
         low=low,
         high=high,
         year=(float(whole.sum()), *_count_range(whole)),
+        listed=(float(whole[near].sum()), int(near.sum())),
         reached=len(packs) - len(ahead),
     )
 
@@ -186,6 +191,14 @@ def _calendar_says(ahead: Expected, names: Sequence[str], totals: Sequence[float
             f"eight cases of ten){most}. Each pack's chance is spread over the months it may fall in, so a "
             "month can hold part of a pack; the thin line is how many may come in that month."
         )
+        of_listed, n = ahead.listed
+        if whole - of_listed >= 0.05:
+            says += (
+                f" The {count(n, 'pack')} at watch, plan or due {'makes' if n == 1 else 'make'} up "
+                f"{of_listed:.1f} of that; the rest is"
+                if n
+                else " No pack is at watch, plan or due: that is"
+            ) + " made up of smaller chances of packs that are not listed."
         if len(ahead.sites) > 1:
             of_site = ahead.by_site.sum(axis=1).tolist()
             says += f" Most of them at {name(ahead.sites[0])} ({of_site[0]:.1f})."

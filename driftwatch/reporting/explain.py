@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -9,9 +11,10 @@ import numpy as np
 
 from driftwatch.assessment.cautions import present_rate
 from driftwatch.assessment.results import Effect, Finding, UnitAnalysis
+from driftwatch.assessment.state import LIKELY
 from driftwatch.profile.model import PACK_SIGNALS
 from driftwatch.reporting import figures, owner, render, sentences, timelines
-from driftwatch.reporting.about import about
+from driftwatch.reporting.about import about, used_terms
 from driftwatch.reporting.context.explain import ExplainContext, Share
 from driftwatch.reporting.maps import learn_rows
 from driftwatch.reporting.since import Since, find_since
@@ -25,6 +28,7 @@ YES, MOSTLY, PARTLY = 0.85, 0.6, 0.2
 LEAST = 1.0
 #: A share known no better than this is no answer.
 TOO_WIDE = 0.6
+_UNMOVED = "nothing else has moved since by more than chance"
 _TERMS = ("learned value", "trim", "pack", "fill volume", "limit", "mode", "settling", "80 % range")
 
 
@@ -80,27 +84,46 @@ def build_explain(
     found = findings_since(said.findings, start, settings.event_slack_days)
     shares = share_out(analysis, found, start)
     learning = learn_rows(panel, start.cut, settings)
-    answer, because = _answer(analysis, start, shares)
+    besides = owner.going_on(analysis, shares)
+    cleared = None if shares else _cleared(found, start)
+    if cleared is not None:
+        answer, sentence = "yes", owner.cleared_sentence(learning, besides)
+        because = f"That they were cleared is {sentences.sure(cleared.probability)}; {_UNMOVED}."
+    else:
+        answer, because = _answer(analysis, start, shares)
+        sentence = owner.answer_sentence(answer, start, shares, besides)
     what = f"the change seen since {day(start.on)}"
-    return ExplainContext(
+    context = ExplainContext(
         title=f"What changed in {name(said.unit)}?",
         unit=said.unit,
         question=owner.question(start),
         since=start.on,
         answer=answer,
-        answer_sentence=owner.answer_sentence(answer, start, shares),
+        answer_sentence=sentence,
         because=because,
+        besides=besides,
         shares=shares,
         picture=figures.sharing(shares, what) if shares else None,
         learning=owner.learning(analysis, start, learning),
         wear=owner.wear(analysis),
-        do=owner.do(analysis, answer, learning),
+        do=owner.do(analysis, answer, start, learning, shares, last_day),
         dont=owner.dont(analysis, answer),
         come_back=owner.come_back(analysis, start, learning, last_day, settings),
         would_change=owner.would_change(answer, start, learning, shares),
         details=tuple(sentences.found(f) for f in sorted(said.findings, key=lambda f: -f.probability)),
-        about=about([analysis], last_day, _TERMS),
+        about=about([analysis], last_day, ()),
     )
+    footer = about([analysis], last_day, used_terms(_texts(context), _TERMS))
+    return replace(context, about=footer)
+
+
+def _texts(context: ExplainContext) -> Iterable[str]:
+    """Give all sentences of the page, to see which words it uses."""
+    yield from (context.question, context.answer_sentence, context.because, context.learning, context.wear)
+    yield from (*context.do, *context.dont, context.come_back, *context.would_change, *context.details)
+    yield from (context.about.warning, *context.about.cautions)
+    if context.picture is not None:
+        yield context.picture.says
 
 
 def shares_csv(context: ExplainContext) -> str:
@@ -217,10 +240,7 @@ def _answer(analysis: UnitAnalysis, start: Since, shares: tuple[Share, ...]) -> 
     if not shares:
         if read < 2:
             return "can't tell yet", "There is only one reading since, and it does not show a change so far."
-        return (
-            "no",
-            "The learned values have not moved since by more than chance: nothing is to be explained.",
-        )
+        return "no", "The learned values have made no step since that is more than chance."
     mine = [s for s in shares if s.asked]
     share = sum(s.share for s in mine)
     low, high = min(1.0, sum(s.low for s in mine)), min(1.0, sum(s.high for s in mine))
@@ -239,6 +259,12 @@ def _answer(analysis: UnitAnalysis, start: Since, shares: tuple[Share, ...]) -> 
     return "no", told + (
         f" The largest part goes to {other.label} ({percent(other.share)})." if other else ""
     )
+
+
+def _cleared(found: tuple[Finding, ...], start: Since) -> Finding | None:
+    """Give the finding that the learned values were cleared, if that is what is asked about."""
+    mine = [f for f in found if f.cause == "relearn" and f.probability >= (LIKELY if f.event else YES)]
+    return max(mine, key=lambda f: f.probability, default=None) if "relearn" in _asked(found, start) else None
 
 
 def _driven(analysis: UnitAnalysis, start: Since) -> float:

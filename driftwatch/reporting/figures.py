@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREEN, GREY, INK, ORANGE, PATTERN, RED, SOFT, Picture
 from driftwatch.reporting.texts import chart_text, shorten
-from driftwatch.wording import day, distance, month_name, percent, shown, unit_sign
+from driftwatch.wording import distance, percent, shown, unit_sign
 
 URGENCY_COLOUR = {"due": RED, "plan": ORANGE, "watch": BLUE, "clear": GREEN}
 URGENCY_MARK = {"due": "diamond", "plan": "square", "watch": "circle", "clear": "circle-open"}
 #: At most so many packs in the chart of distances; the table has them all.
 MOST_REACH = 25
+#: A cause whose usual words hold an "or", in a list that has one.
+_PLAIN = {"load": "load"}
 
 
 def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Chart:
@@ -65,7 +66,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
                 "line": {"width": 1, "color": INK},
             },
             text=[labels[i] for i in mine],
-            hovertemplate=f"%{{text}}: %{{x:,.0f}} {far} to the limit<extra></extra>",
+            hovertemplate=f"%{{text}}: %{{x:,.0f}} {far} from its last reading<extra></extra>",
         )
     opened = [i for i in range(len(drawn)) if drawn[i][2]["p90"] is None]
     picture.scatter(
@@ -86,7 +87,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
     )
     picture.axis(
         "xaxis",
-        title={"text": f"distance to the limit, {far}"},
+        title={"text": f"distance from the last reading to the limit, {far}"},
         range=[-0.02 * edge, 1.04 * edge],
         tickformat=",.0f",
     )
@@ -94,7 +95,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
     if first["p50"] is not None and first["p50"] <= 0:
         says = f"{shorten(unit, 40)}, {clutch} has reached its limit."
     else:
-        says = f"Nearest to its limit is {shorten(unit, 40)}, {clutch}, with {_reach_words(first)}."
+        says = f"Nearest to its limit is {shorten(unit, 40)}, {clutch}: {_reach_words(first)}."
     says += " The mark is the even chance, the bar the 80 % range; ▸ means that the far end cannot be told."
     if len(rows) > MOST_REACH:
         says += f" The {MOST_REACH} nearest of {len(rows)} are drawn; the table has them all."
@@ -106,7 +107,7 @@ def reach(rows: Sequence[tuple[str, str, dict[str, float | None], str]]) -> Char
         picture.height,
         picture.figure(),
         Table(
-            "Distance to the limit",
+            "Distance from each unit's last reading to the limit",
             ("Unit", "Clutch", "Service", "1 in 10 sooner than", "Even chance", "9 in 10 sooner than"),
             table,
         ),
@@ -161,7 +162,7 @@ def sharing(shares: Sequence[Share], what: str) -> Chart:
         + (" ◀ marks what was asked about." if any(s.asked for s in shares) else "")
     )
     told = {s.cause for s in shares}
-    none = [sentences.cause(c) for c in ("power", "load", "fluid", "wear") if c not in told]
+    none = [_PLAIN.get(c, sentences.cause(c)) for c in ("power", "load", "fluid", "wear") if c not in told]
     if none:
         says += f" Nothing is put down to {_or_listed(none)}."
     rows = tuple((s.label, percent(s.share), _from_to(percent(s.low), percent(s.high))) for s in shares)
@@ -184,32 +185,11 @@ def _or_listed(items: Sequence[str]) -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} or {items[-1]}"
 
 
-def range_words(early: date | None, middle: date | None, late: date | None) -> str:
-    """Give the three due days in words, as finely as they are known: days, months or years."""
-    if early is None:
-        return "not to be expected as things stand"
-    width = ((late or middle or early) - early).days
-    said = day if width <= 120 else _month if width <= 1100 else _year
-    if middle is None:
-        return f"not before {said(early)} (one chance in ten by then); later cannot be told"
-    if late is None:
-        return f"{said(early)} at the earliest likely, even chance {said(middle)}, latest cannot be told"
-    return f"{said(early)} to {said(late)}, even chance {said(middle)}"
-
-
-def _month(value: date) -> str:
-    return month_name(value.year, value.month)
-
-
-def _year(value: date) -> str:
-    return str(value.year)
-
-
 def _reach_words(r: dict[str, float | None]) -> str:
     if r["p50"] is None:
-        return "no distance that can be told"
+        return "at what distance cannot be told"
     end = f" to {distance(r['p90'])}" if r["p90"] is not None else " or more"
-    return f"{distance(r['p50'])} to go (80 % range {distance(r['p10'])}{end})"
+    return f"{distance(r['p50'])} after its last reading (80 % range {distance(r['p10'])}{end})"
 
 
 def _ends(r: dict[str, float | None]) -> dict[str, float | None]:

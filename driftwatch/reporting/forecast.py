@@ -7,11 +7,14 @@ from datetime import date, timedelta
 import numpy as np
 
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.outlooks import due_words
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, INK, RED, Picture
 from driftwatch.service.results import ClutchOutlook
 from driftwatch.wording import as_date, chart_day, day, grouped, name, shown, to_step, unit_sign
+
+#: Free space beyond what is drawn, as a share of its height.
+ROOM = 0.08
 
 
 def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
@@ -62,9 +65,8 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
         font={"color": RED},
     )  # fmt: skip
     picture.axis("xaxis", title={"text": "" if days is not None else f"odometer, {km}"}, nticks=6)
-    picture.axis("yaxis", title={"text": f"fill volume, {cm3}"})
-    due = outlook.due_on
-    when = range_words(due.get("p10"), due.get("p50"), due.get("p90"))
+    picture.axis("yaxis", title={"text": f"fill volume, {cm3}"}, range=_edges([*volumes, *low], high, limit))
+    when = due_words(outlook, as_date(panel.taken_at[-1]))
     return Chart(
         f"forecast-{index}",
         f"{name(outlook.clutch)}: the way to its limit",
@@ -80,6 +82,17 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
             ),
         ),
     )
+
+
+def _edges(kept: list[float], high: list[float], limit: float) -> list[float]:
+    """Give the ends of the axis: all of `kept` and the limit, but of the fan above it no more than a little.
+
+    A pack that hardly grows may, for all that is known of it, be far beyond its limit in the end; drawn
+    whole, that would flatten its readings.
+    """
+    bottom, most = min([*kept, limit]), max([*kept, limit])
+    room = ROOM * (most - bottom)
+    return [bottom - room, min(max([*high, most]), most + room) + room]
 
 
 def _days_ahead(analysis: UnitAnalysis, outlook: ClutchOutlook) -> list[date] | None:

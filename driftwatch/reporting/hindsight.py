@@ -1,4 +1,4 @@
-"""The charts of a look back: what was said against what came."""
+"""The charts of a look back: what was said against what came; and a straight line at all horizons."""
 
 from __future__ import annotations
 
@@ -20,6 +20,8 @@ MOST_LEADS = 25
 MOST_ROWS = 60
 #: Months ahead at which said and read are drawn: the longest that most stores hold enough of.
 DRAWN = 6
+#: Scores that differ by less than this share are about the same.
+ALIKE = 0.02
 
 _OUTCOME = {
     "inside": ("inside the range", BLUE, "circle"),
@@ -78,6 +80,18 @@ def coverage(made: Backtest) -> Chart | None:
             rows,
         ),
     )
+
+
+def other_horizons(made: Backtest) -> str:
+    """Say how the ranges do against a straight line's at all horizons but the drawn one, good or bad."""
+    told = []
+    for months in (m for m in HORIZONS if m != DRAWN):
+        own, line = made.figure(f"score_{months}").value, made.figure(f"line_score_{months}").value
+        if own is not None and line is not None and line > 0.0:
+            less = 1.0 - own / line
+            how = f"{percent(abs(less))} {'better' if less > 0 else 'worse'} than that line's"
+            told.append(f"{months} months ahead {how if abs(less) >= ALIKE else 'about as well'}")
+    return f"At the other horizons the ranges do: {'; '.join(told)}." if told else ""
 
 
 def growth(made: Backtest) -> Chart | None:

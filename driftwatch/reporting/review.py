@@ -20,12 +20,14 @@ from driftwatch.reporting.context.review import (
     WorkItem,
 )
 from driftwatch.reporting.due import service_calendar
+from driftwatch.reporting.outlooks import UNTOLD, why_untold
 from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.texts import count, csv_text
 from driftwatch.reporting.work import ORDER, compare, subject, urgency_order, work_items
 from driftwatch.service.results import ClutchOutlook
+from driftwatch.service.states import CLEARS_BELOW
 from driftwatch.settings import Settings
-from driftwatch.wording import day, listed, month_name, name, set_distance
+from driftwatch.wording import day, listed, month_name, name, percent, percent_chance, set_distance
 
 #: A unit's name in the lead lines is cut here; whole names stand in the table.
 _SHORT = 40
@@ -121,9 +123,10 @@ def build_review(
         changes=changes,
         calendar=service_calendar([(sites[u], c) for u, c in packs], last_day) if packs else None,
         reach=_reach(packs),
+        untold="" if packs else unknowns.no_forecast(analyses),
         notes=tuple(_note(u, sites[u.unit]) for u in units if u.state in ("settling", "changed")),
         readings=_readings(units, sites),
-        fleet=tuple(_fleet_row(u, sites[u.unit]) for u in units),
+        fleet=tuple(_fleet_row(a) for a in analyses),
         record=record,
         would_change=unknowns.fleet_would_change(units),
         unknown=unknowns.fleet_unknown(analyses),
@@ -153,9 +156,12 @@ def units_csv(fleet: Sequence[FleetRow]) -> str:
         "unit", "site", "profile", "state", "service", "snapshots", "last_read", "odometer_km", "in_short",
     )  # fmt: skip
     rows = (
-        (u.unit, u.site, u.profile, u.state, u.worst, u.snapshots, u.last, u.odometer_km, u.sentence)
+        (
+            u.unit, u.site, u.profile, u.state, u.worst, u.snapshots, u.last,
+            None if u.odometer_km is None else round(u.odometer_km), u.sentence,
+        )
         for u in fleet
-    )
+    )  # fmt: skip
     return csv_text(columns, rows)
 
 
@@ -167,14 +173,22 @@ def odds(work: Sequence[WorkItem], chance_km: float) -> tuple[str, ...]:
     if clutches:
         lines.append(
             f"Of the {count(len(clutches), 'clutch', 'clutches')} listed, {_few(sum(clutches))} should reach "
-            f"the limit within the next {set_distance(chance_km)}, by the chances given."
+            f"the limit within {set_distance(chance_km)} of the last reading, by the chances given."
         )
     if found:
-        lines.append(
-            f"Of the {count(len(found), 'finding')} listed, {_few(len(found) - sum(found))} should turn out "
-            "not to be so."
-        )
+        lines.append(_wrong(found))
     return tuple(lines)
+
+
+def _wrong(chances: Sequence[float]) -> str:
+    """Say how many of some findings may be wrong; the chance of any is no more than the sum of theirs."""
+    expected, n = sum(1.0 - p for p in chances), len(chances)
+    if n == 1:
+        return f"The chance that the finding listed is wrong is {percent_chance(expected)}."
+    if expected < 1:
+        at_most = percent_chance(expected)
+        return f"The chance that one or more of the {n} findings listed are wrong is at most {at_most}."
+    return f"Of the {n} findings listed, about {expected:.0f} should turn out to be wrong."
 
 
 def _few(expected: float) -> str:
@@ -218,10 +232,11 @@ def _lead(
 def _meaning(settings: Settings) -> tuple[tuple[str, str], ...]:
     """Say what each urgency means, with the horizons that are set."""
     due, plan, watch = (set_distance(v) for v in (settings.due_km, settings.plan_km, settings.watch_km))
+    held = f"or was so, and the chance has not yet fallen below {percent(CLEARS_BELOW)}"
     return (
-        ("now", f"a clutch at its limit, or more likely than not to reach it within {due}"),
+        ("now", f"a clutch at its limit, or more likely than not to reach it within {due}, {held}"),
         ("inspect", "something in the hydraulics or an unexplained change wants a look on the vehicle"),
-        ("plan", f"a clutch more likely than not to reach its limit within {plan}"),
+        ("plan", f"a clutch that is more likely than not to reach its limit within {plan}, {held}"),
         ("watch", f"the same within {watch}"),
         ("read", "the readings are too old, too few or contradict each other"),
     )
@@ -264,10 +279,21 @@ def _readings(units: Sequence[UnitAssessment], sites: dict[str, str]) -> tuple[U
     return tuple(notes)
 
 
-def _fleet_row(u: UnitAssessment, site: str) -> FleetRow:
+def _fleet_row(analysis: UnitAnalysis) -> FleetRow:
+    u, untold = analysis.assessment, why_untold(analysis)
     rank = ("due", "plan", "watch", "clear")
-    worst = min((c.service for c in u.clutches), key=rank.index, default="")
-    return FleetRow(u.unit, site, u.profile, u.state, u.snapshots, u.last, u.odometer_km, worst, u.sentence)
+    return FleetRow(
+        unit=u.unit,
+        site=analysis.panel.site,
+        profile=u.profile,
+        state=u.state,
+        snapshots=u.snapshots,
+        last=u.last,
+        odometer_km=u.odometer_km,
+        worst=min((c.service for c in u.clutches), key=rank.index, default=""),
+        untold=UNTOLD[untold][0] if untold else "",
+        sentence=u.sentence,
+    )
 
 
 def _parsed(month: str) -> tuple[int, int]:

@@ -29,7 +29,7 @@ EVENT = {
     "relearn": "a clearing of the learned values",
     "rebuild": "a clutch rebuild",
     "repair": "a repair",
-    "other": "an event",
+    "other": "an event of another kind",
 }
 
 #: A signal in words.

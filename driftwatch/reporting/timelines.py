@@ -10,6 +10,7 @@ import numpy as np
 from driftwatch.assessment.results import UnitAnalysis
 from driftwatch.panel.panel import Event, Panel
 from driftwatch.reporting import sentences
+from driftwatch.reporting.outlooks import used_words
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.picture import BLUE, GREEN, PURPLE, SOFT, Picture, lane_ref, lanes
 from driftwatch.reporting.texts import chart_text, shorten
@@ -21,7 +22,6 @@ from driftwatch.wording import (
     day,
     distance,
     name,
-    percent,
     shown,
     to_step,
     unit_sign,
@@ -77,8 +77,8 @@ def volumes(analysis: UnitAnalysis) -> Chart | None:
     )
     most = max(analysis.assessment.clutches, key=lambda c: c.used, default=None)
     says = "Points are readings, the line and its band the fitted course; dashed is the limit, if near. "
-    if most is not None:
-        says += f"{name(most.clutch)} has used the most of its allowance ({percent(most.used)})."
+    if most is not None and used_words(most.used) != "none":
+        says += f"{name(most.clutch)} has used the most of its allowance ({used_words(most.used)})."
     if outside:
         says += f" {OUTSIDE}"
     return _finish(picture, analysis, "volumes", "Fill volumes", says, table)

@@ -9,6 +9,7 @@ import numpy as np
 from driftwatch.assessment.results import UnitAnalysis, UnitAssessment
 from driftwatch.panel.panel import Panel
 from driftwatch.reporting import sentences
+from driftwatch.reporting.outlooks import UNTOLD, why_untold
 from driftwatch.reporting.texts import count
 from driftwatch.wording import listed, name
 
@@ -35,9 +36,8 @@ def fleet_would_change(units: Sequence[UnitAssessment]) -> tuple[str, ...]:
             f"({_named(unlogged)}). With an entry, cause and chance can move."
         )
     lines.append(
-        "Another use of the vehicles: dates come from the distance each unit has run a day of late, and "
-        "a unit "
-        "that runs more reaches its limit sooner."
+        "Another use of the vehicles: dates come from the distance each unit has run a day in the last "
+        "year, and a unit that runs more reaches its limit sooner."
     )
     return tuple(lines)
 
@@ -46,12 +46,10 @@ def fleet_unknown(analyses: Sequence[UnitAnalysis]) -> tuple[str, ...]:
     """Say what the month's review cannot know."""
     units = [a.assessment for a in analyses]
     lines = []
-    without = [u.unit for u in units if not u.clutches and u.state != "too_few"]
-    if without:
-        lines.append(
-            f"When a clutch of {count(len(without), 'unit')} is due: no fill volumes were read there "
-            f"({_named(without)})."
-        )
+    for why, without in _untold(analyses).items():
+        if why != "too_few":  # said of these just below
+            where = f"{UNTOLD[why][1]} ({_named(without)})"
+            lines.append(f"When a clutch of {count(len(without), 'unit')} is due: {where}.")
     old = [u.unit for u in units if u.state == "too_few" or any(c.kind == "stale" for c in u.cautions)]
     if old:
         lines.append(
@@ -66,6 +64,15 @@ def fleet_unknown(analyses: Sequence[UnitAnalysis]) -> tuple[str, ...]:
     lines += _lacking([a.panel for a in analyses])
     lines.append("What the parts look like: nothing was opened, and a learned value is not a measurement.")
     return tuple(lines)
+
+
+def no_forecast(analyses: Sequence[UnitAnalysis]) -> str:
+    """Say why nothing can be said of when a clutch is due, where there is no forecast of any unit."""
+    untold = _untold(analyses)
+    reasons = [
+        UNTOLD[why][1] + (f" ({_named(units)})" if len(untold) > 1 else "") for why, units in untold.items()
+    ]
+    return f"Nothing can be said of when a clutch is due: {listed(reasons)}." if reasons else ""
 
 
 def unit_unknown(analysis: UnitAnalysis, cut: int) -> tuple[str, ...]:
@@ -114,6 +121,16 @@ def unit_would_change(verdict: str, analysis: UnitAnalysis, is_logged: bool) -> 
             "after work."
         )
     return tuple(lines)
+
+
+def _untold(analyses: Sequence[UnitAnalysis]) -> dict[str, list[str]]:
+    """Give the units without a forecast by the reason why there is none."""
+    units: dict[str, list[str]] = {}
+    for analysis in analyses:
+        why = why_untold(analysis)
+        if why:
+            units.setdefault(why, []).append(analysis.assessment.unit)
+    return units
 
 
 def _lacking(panels: Sequence[Panel]) -> list[str]:

@@ -9,9 +9,9 @@ from datetime import date
 from driftwatch.assessment.results import Caution, Finding, UnitAssessment
 from driftwatch.reporting import sentences
 from driftwatch.reporting.context.review import MonthChange, WorkItem
-from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.outlooks import FAR_KM, due_words
 from driftwatch.service.results import ClutchOutlook
-from driftwatch.wording import distance, listed, name, percent, percent_chance, set_distance
+from driftwatch.wording import day, distance, listed, name, percent, percent_chance, set_distance
 
 ORDER = ("now", "inspect", "plan", "watch", "read")
 _CLUTCH_URGENCY = {"due": "now", "plan": "plan", "watch": "watch"}
@@ -103,17 +103,18 @@ def _is_open(unit: UnitAssessment, f: Finding) -> bool:
 def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
     horizon, chance = c.chance_within
     early, middle, late = (c.due_on.get(q) for q in ("p10", "p50", "p90"))
-    reached = c.used >= 1
-    left = c.remaining_km.get("p50")
-    by_when = "limit reached" if reached else range_words(early, middle, late)
-    if not reached and left is not None:
-        by_when += f"; about {distance(left)} left"
+    left = c.remaining_km["p50"]
+    by_when, since = "limit reached", ""
+    if c.used < 1 and unit.last is not None:
+        by_when, since = due_words(c, unit.last), f" of the reading of {day(unit.last)}"
+        if left is not None and left <= FAR_KM:
+            by_when += f"; about {distance(left)} after the reading of {day(unit.last)}"
     return WorkItem(
         key=f"{unit.unit}\x1fclutch\x1f{c.clutch}",
         unit=unit.unit, site=site, urgency=_CLUTCH_URGENCY[c.service], kind="clutch", clutch=c.clutch,
         reason=c.reason, early=early, middle=middle, late=late, by_when=by_when,
         chance=chance,
-        sure=f"{percent_chance(chance)} chance that the limit comes within {set_distance(horizon)}",
+        sure=f"{percent_chance(chance)} chance that the limit comes within {set_distance(horizon)}{since}",
         check=sentences.CHECK["clutch"], is_new=False,
     )  # fmt: skip
 

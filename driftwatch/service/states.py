@@ -44,13 +44,13 @@ class Standing:
         """Say why the state stands and what would clear it."""
         if not self.km:
             return "The fitted volume has reached the limit."
-        within, chance = set_distance(self.km), _chance(self.chance)
+        within, chance = f"{set_distance(self.km)} of the last reading", _chance(self.chance)
         if self.state == "clear":
-            return f"The chance of reaching the limit within {within} is {chance}, under one half."
+            return f"The limit is less likely than not within {within} (chance {chance})."
         if self.held:
             return (
-                f"The chance of reaching the limit within {within} was over one half and is {chance}; "
-                f"this clears when it falls below {percent(CLEARS_BELOW)}."
+                f"Held from before: the chance of reaching the limit within {within} was over one half and "
+                f"is {chance}; this clears when it falls below {percent(CLEARS_BELOW)}."
             )
         return (
             f"The limit is more likely than not within {within} (chance {chance}); "

@@ -29,7 +29,7 @@ from driftwatch.errors import DriftwatchError, StoreBusy, StoreError, UnknownNam
 from driftwatch.profile.load import builtin, builtin_names
 from driftwatch.profile.model import Profile
 from driftwatch.reporting import sentences, timelines
-from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.outlooks import due_words, left_words, used_words
 from driftwatch.reporting.render import environment
 from driftwatch.store import clock
 from driftwatch.web.config import PageSettings
@@ -336,7 +336,9 @@ def _templates() -> Environment:
         static=versioned,
         bar_pages=PAGES,
         kept=KEPT,
-        range_words=range_words,
+        due_words=due_words,
+        left_words=left_words,
+        used_words=used_words,
         event_words=timelines.event_words,
     )
     return made

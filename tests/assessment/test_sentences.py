@@ -88,12 +88,13 @@ def outlook(p10, p50, p90, due: date | None, service: str = "watch") -> ClutchOu
     [
         (
             outlook(24_937.0, 33_600.0, 45_879.0, date(2026, 7, 19)),
-            "It reaches its limit in about 34 000 km (eight chances in ten: 25 000 km to 46 000 km), "
-            "about July 2026.",
+            "It reaches its limit about 34 000 km after the reading of 3 Mar 2025 (eight chances in ten: "
+            "25 000 km to 46 000 km), about July 2026.",
         ),
         (
             outlook(1_240.0, 6_460.0, None, None),
-            "It reaches its limit in about 6 500 km (eight chances in ten: 1 200 km to much further).",
+            "It reaches its limit about 6 500 km after the reading of 3 Mar 2025 (eight chances in ten: "
+            "1 200 km to much further).",
         ),
         (outlook(0.0, 0.0, 0.0, BY, "due"), "It is at its service limit now."),
         (outlook(None, None, None, None, "clear"), "At this rate its limit is a long way off."),
@@ -101,7 +102,7 @@ def outlook(p10, p50, p90, due: date | None, service: str = "watch") -> ClutchOu
     ],
 )
 def test_clutch_sentences(said, sentence):
-    assert plain(clutch_sentence(said)) == sentence
+    assert plain(clutch_sentence(said, BY)) == sentence
 
 
 @pytest.mark.parametrize(
@@ -116,8 +117,8 @@ def test_too_few_snapshots(snapshots, sentence):
     assert too_few_sentence(snapshots) == sentence
 
 
-def finding(cause, by, clutch=None, size=()):
-    return Finding(cause, 0.99, AFTER, by, clutch, ("normal",), (), None, size, (), "")
+def finding(cause, by, clutch=None, size=(), probability=0.99):
+    return Finding(cause, probability, AFTER, by, clutch, ("normal",), (), None, size, (), "")
 
 
 STALE = Caution("stale", (), date(2025, 6, 30), "")
@@ -151,6 +152,14 @@ FALLING = (Effect("apply_trim", "kPa", -2.0, -3.0, -1.0),)
             "steady",
             "Steady since March 2025, when there was almost certainly a change of engine power; "
             "no clutch is near its limit.",
+        ),
+        (
+            [finding("load", AFTER), finding("fluid", BY, probability=0.72), finding("power", BY)],
+            [],
+            date(2026, 3, 1),
+            "steady",
+            "Steady since March 2025, when there was almost certainly a change of engine power and probably "
+            "fluid work; no clutch is near its limit.",
         ),
         (
             [finding("wear", None, "pack3")],

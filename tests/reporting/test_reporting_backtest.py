@@ -20,6 +20,7 @@ from backtest_factory import (
 from reporting_factory import AS_OF, analysis, fleet
 
 from driftwatch.assessment.backtest.results import Delay, Flap, Lead
+from driftwatch.assessment.backtest.said import HORIZONS
 from driftwatch.reporting import hindsight, verdicts
 from driftwatch.reporting.backtest import build_backtest, track_record, write_backtest
 from driftwatch.reporting.render import page
@@ -91,6 +92,25 @@ def test_the_straight_line_in_words():
     same = [a_check(26.0, line_low=25.0, line_high=27.0)]
     assert "about as well as" in verdicts.line_line(backtest(checks=same))
     assert verdicts.line_line(backtest()) == ""
+
+
+def test_the_straight_line_is_told_of_at_every_horizon():
+    """Hand-solved scores: 2 wide against 4, 50 % better; at 29 cm3 22 against 14, 57 % worse; 2 against 2."""
+    rows = [
+        a_check(26.0, 3, line_low=25.0, line_high=27.0),
+        a_check(26.0, 6),
+        a_check(29.0, 12),
+    ]
+    assert plain(hindsight.other_horizons(backtest(checks=rows))) == (
+        "At the other horizons the ranges do: 3 months ahead about as well; 12 months ahead 57 % worse than "
+        "that line's."
+    )
+    assert "3 months ahead 50 % better" in plain(
+        hindsight.other_horizons(backtest(checks=[a_check(26.0, 3)]))
+    )
+    assert hindsight.other_horizons(backtest()) == ""
+    text = " ".join(build_backtest(backtest(checks=rows), [analysis()]).forecasts)
+    assert [m for m in HORIZONS if f"{m} months ahead" not in text] == []
 
 
 def test_ranges_in_words():

@@ -13,6 +13,7 @@ import pytest
 from reporting_factory import LOAD_STEP, analysis, caution, event, finding, outlook
 
 from driftwatch.assessment.results import Effect, Rival
+from driftwatch.reporting import render
 from driftwatch.reporting.context.explain import Share
 from driftwatch.reporting.explain import build_explain, write_explain
 from driftwatch.reporting.figures import sharing
@@ -116,7 +117,9 @@ def test_nothing_moved_is_a_no_and_one_reading_is_too_early():
     context = ask(())
     assert context.answer == "no"
     assert context.picture is None
-    assert "not moved" in context.because
+    assert context.answer_sentence == "No sudden change can be seen since 20 Nov 2025."
+    assert context.besides == ()
+    assert "made no step since" in context.because
     late = event("load", 2800.0, "kg", id_="E8", on=date(2026, 2, 20))
     assert ask((), "E8", events=(late,)).answer == "can't tell yet"
 
@@ -149,7 +152,7 @@ def test_learning_wear_and_coming_back():
         learning.come_back == "After about 3 more of each shift not yet learned, at the latest by 3 Apr 2026."
     )
     done = ask((load(),))
-    assert done.learning.startswith("No, it has finished")
+    assert done.learning == "No, it has finished learning: every shift has had enough repeats since."
     assert done.come_back.startswith("At the next regular read-out, by 20 May 2026")
     worn = ask((load(),), clutches=(outlook("pack3", "due", 0.97, 900.0),))
     assert worn.wear.startswith("Yes. pack3 has used 97")
@@ -157,7 +160,11 @@ def test_learning_wear_and_coming_back():
     assert "Have the clutch checked now" in worn.do[0]
     tied = ask((load(),), cautions=(caution("overlap"),))
     assert tied.do[0].startswith("Have it looked at before further hard use")
-    assert "Cannot be told" in ask((load(),), clutches=()).wear
+    assert ask((load(),), clutches=(), signals=("apply_trim",)).wear == (
+        "Cannot be told: no fill volumes were read, and they are what shows clutch wear."
+    )
+    few = ask((), clutches=(), with_fit=False, state="too_few")
+    assert few.wear == "Cannot be told: there are too few readings so far."
 
 
 def test_trailer_is_called_so_where_the_log_says_trailer():
@@ -242,3 +249,149 @@ def test_a_range_whose_ends_are_said_alike_is_said_once():
     )
     rows = sharing(shares, "the change").table.rows
     assert [plain(row[2]) for row in rows] == ["over 99 %", "20 % to 40 %"]
+
+
+DUE = outlook("pack3", "due", 0.95, 7100.0)
+FALLING = finding("pressure", 0.97, apply(0.2), by=None, after=None, rivals=())
+WORN = finding("wear", 0.9, (), by=None, clutch="pack5")
+PLANNED = outlook("pack4", "plan", 0.88, 9000.0)
+WATCHED = outlook("pack2", "watch", 0.67, 33000.0)
+
+
+@pytest.mark.parametrize(
+    ("findings", "clutches", "besides"),
+    [
+        ((), (DUE,), "pack3 has used 95 % of its allowance and needs service now"),
+        (
+            (),
+            (outlook("pack4", "plan", 0.88, 9e3),),
+            "pack4 has used 88 % of its allowance and needs service soon",
+        ),
+        ((), (WATCHED,), "pack2 has used 67 % of its allowance and wants watching"),
+        ((), (outlook("pack2", "due", 1.02, 0.0),), "pack2 has reached its limit and needs service now"),
+        ((WORN,), (outlook("pack5", used=0.72),), "pack5 has used 72 % of its allowance"),
+        ((FALLING,), (), "the supply pressure seems to be falling"),
+        ((replace(FALLING, cause="unexplained"),), (), "its values drift slowly"),
+    ],
+)
+def test_no_change_is_not_all_well_where_something_else_goes_on(findings, clutches, besides):
+    context = ask(findings, clutches=clutches)
+    assert context.answer == "no"
+    assert list(map(plain, context.besides)) == [besides]
+    assert plain(context.answer_sentence) == (
+        f"No sudden change can be seen since 20 Nov 2025, but something else goes on: {besides}."
+    )
+    page = render.page("explain.html", context)
+    assert '<span class="mark">No, but something else goes on</span>' in page
+
+
+def test_a_yes_is_qualified_by_what_presses_and_by_nothing_else():
+    context = ask((load(),), clutches=(DUE, WATCHED))
+    assert plain(context.answer_sentence) == (
+        "Yes. The trailer explains the change. Something else goes on: pack3 has used 95 % of its allowance "
+        "and needs service now."
+    )
+    page = render.page("explain.html", context)
+    assert 'class="verdict v-wait"><span class="mark">Yes, and something else goes on</span>' in page
+    assert ask((load(),), clutches=(WATCHED,)).besides == ()
+
+
+def test_a_drift_that_has_its_share_is_not_told_twice():
+    drift = finding("pressure", 0.97, apply(20.0), by=None, after=None, rivals=())
+    assert ask((load(), drift)).besides == ()
+
+
+@pytest.mark.parametrize(("findings", "clutches"), [((FALLING,), ()), ((WORN,), ()), ((), (DUE,))])
+def test_values_that_a_drift_or_wear_moves_on_are_not_said_to_stay(findings, clutches):
+    said = ask(findings, clutches=clutches).learning
+    assert said.endswith("Its values go on moving slowly all the same: something wears or drifts.")
+    uncounted = ask(findings, clutches=clutches, learn=float("nan")).learning
+    assert uncounted.startswith("That cannot be told for certain")
+
+
+def cleared(probability=0.99, **more):
+    return finding("relearn", probability, **{"size": (), "event": "E7", "rivals": (), **more})
+
+
+def test_cleared_values_that_came_back_are_the_explanation():
+    """The values stand where they stood: there is no change left to share, and no entry is missing."""
+    log = event("relearn", None, "")
+    back = ask((cleared(),), events=(log,))
+    assert back.answer == "yes"
+    assert back.answer_sentence == "Yes. The learned values were cleared, and have come back."
+    assert "almost certain (99" in back.because
+    assert not any("missing" in step for step in back.do)
+    coming = ask((cleared(),), events=(log,), learn=1.0)
+    assert coming.answer_sentence.endswith("were cleared, and are coming back as it learns.")
+    unlogged = ask((cleared(0.9, event=None),), date(2025, 11, 20), events=())
+    assert unlogged.answer_sentence.startswith("Yes. The learned values were cleared")
+    assert ask((cleared(0.7, event=None),), date(2025, 11, 20), events=()).answer == "no"
+    worn = ask((cleared(),), events=(log,), clutches=(DUE,))
+    assert "have come back. Something else goes on: pack3" in worn.answer_sentence
+
+
+def test_a_missing_entry_is_asked_for_only_where_something_moved_that_no_entry_tells_of():
+    fluid = finding("fluid", 1.0, apply(30.0), rivals=())
+
+    def asks(*findings, **more):
+        return any("an entry may be missing" in step for step in ask(findings, **more).do)
+
+    assert not asks()
+    assert asks(load(0.4))  # 0.6 of it is not explained
+    assert asks(load(), fluid)
+    assert not asks(load(), fluid, events=(TRAILER, event("fluid", None, "", id_="E8", on=date(2025, 12, 1))))
+    assert not asks(load(), finding("pressure", 1.0, apply(20.0), by=None, rivals=()))
+
+
+def test_a_load_taken_off_is_not_tested_by_taking_it_off():
+    back = event("load", -2800.0, "kg", "trailer given back")
+    gone = ask((load(size=apply(-18.0)),), events=(back,))
+    assert gone.answer_sentence == "Yes. The trailer taken off explains the change."
+    assert any(line.startswith("Some weeks with the load on again") for line in gone.would_change)
+    assert not any("without the load" in line for line in gone.would_change)
+    assert any(line.startswith("Some weeks without the load") for line in ask((load(),)).would_change)
+
+
+def test_packs_near_their_limit_have_a_step_each():
+    steps = [plain(step) for step in ask((load(),), clutches=(PLANNED,)).do]
+    assert PLANNED.due_on["p10"] == date(2026, 4, 27)
+    assert steps[0].startswith("Book a check of pack4 before 27 Apr 2026: fluid and pan, pressures")
+    assert "for the maker's service literature and a licensed shop to say" in steps[0]
+    passed = replace(PLANNED, due_on={**PLANNED.due_on, "p10": date(2026, 3, 1)})
+    assert plain(ask((load(),), clutches=(passed,)).do[0]).startswith("Book a check of pack4 now:")
+    watch = ask((load(),), clutches=(WATCHED,)).do
+    assert watch[0] == "Have pack2 looked at with the next service: fluid and pan, and its pressure."
+    all_three = ask((load(),), clutches=(PLANNED, WATCHED, DUE)).do
+    assert [step.split(" (")[0].split(" of ")[0] for step in all_three[:2]] == [
+        "Have the clutch checked now",
+        "Book a check",
+    ]
+
+
+def test_several_things_explain_and_one_explains():
+    rebuild = event("rebuild", None, "")
+    renewed = finding("rebuild", 1.0, apply(18.0), event="E7", rivals=())
+    assert ask((renewed,), events=(rebuild,)).answer_sentence == "Yes. Renewed clutches explain the change."
+    other = finding("power", 1.0, apply(30.0), rivals=())
+    assert "Renewed clutches have a part in it" in ask((renewed, other), events=(rebuild,)).answer_sentence
+    large = finding("power", 1.0, apply(300.0), rivals=())
+    said = ask((renewed, large), events=(rebuild,)).answer_sentence
+    assert said == "No. Renewed clutches do not explain it."
+    unknown = ask((finding("unexplained", 0.9, apply(18.0), rivals=()),), date(2025, 11, 20), events=())
+    assert unknown.answer_sentence == "No. No known cause explains it."
+
+
+def test_words_that_the_page_does_not_use_are_not_explained():
+    told = dict(ask((load(),)).about.terms)
+    assert "limit" in told
+    assert "settling" not in told
+    assert "80 % range" not in told
+    settling = ask((load(),), state="settling")
+    assert "still settling" in settling.learning
+    assert "settling" in dict(settling.about.terms)
+
+
+def test_a_used_share_below_nothing_is_none():
+    assert ask((load(),), clutches=(outlook("pack3", used=-0.01),)).wear == (
+        "Nothing that matters now. No clutch has used any of its allowance yet."
+    )

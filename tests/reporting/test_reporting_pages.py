@@ -9,6 +9,7 @@ from dataclasses import fields, is_dataclass, replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import plotly.graph_objects as go
 import pytest
 from backtest_factory import rich
@@ -29,6 +30,7 @@ from driftwatch.reporting.backtest import build_backtest
 from driftwatch.reporting.context import backtest, explain, followup, review
 from driftwatch.reporting.explain import build_explain
 from driftwatch.reporting.followup import build_followup
+from driftwatch.reporting.forecast import forecast
 from driftwatch.reporting.parts import Chart
 from driftwatch.reporting.review import build_review
 from driftwatch.reporting.texts import chart_text, plain_cell
@@ -330,7 +332,17 @@ def test_a_report_in_us_units_holds_no_metric_number():
         assert not re.search(r"\d{1,2} (Jan|Mar|Nov|Dec) 20", text), template
     assert "mi" in told["review.html"]
     axis = made["review.html"].reach.figure["layout"]["xaxis"]["title"]["text"]
-    assert axis == "distance to the limit, mi"
+    assert axis == "distance from the last reading to the limit, mi"
+
+
+def test_a_fan_far_beyond_the_limit_does_not_flatten_the_readings():
+    """Hand-solved: readings and limit span 24 to 36 cm3, or less; a fan up to 95 is cut a little above 36."""
+    unit = analysis("U")
+    calm = outlook("pack3", fan_p90=np.linspace(26.7, 95.0, 13))
+    low, high = forecast(unit, calm).figure["layout"]["yaxis"]["range"]
+    assert 22.0 < low < 24.0 < 36.0 < high < 38.5
+    near = outlook("pack3", fan_p90=np.linspace(26.7, 35.0, 13))
+    assert 36.0 < forecast(unit, near).figure["layout"]["yaxis"]["range"][1] < 37.5
 
 
 def test_chart_text_escapes_markup():

@@ -15,7 +15,7 @@ from reporting_factory import AS_OF, NASTY, analysis, caution, event, finding, f
 from driftwatch.assessment.sentences import certainty
 from driftwatch.errors import UsageError
 from driftwatch.reporting.due import chance_by, expected_packs, service_calendar
-from driftwatch.reporting.figures import range_words
+from driftwatch.reporting.outlooks import due_words, left_words, used_words
 from driftwatch.reporting.review import build_review, write_review
 from driftwatch.reporting.sentences import sure
 from driftwatch.reporting.work import work_items
@@ -200,25 +200,35 @@ def test_what_the_list_is_worth_is_said():
     """Hand-solved: chances of 0.62, 0.62, 0.05 and 0.05 for four clutches, 0.82 for one finding."""
     lines = [plain(line) for line in review(fleet()).odds]
     assert lines == [
-        "Of the 4 clutches listed, about 1.3 should reach the limit within the next 10 000 km, by the "
-        "chances given.",
-        "Of the 1 finding listed, about 0.2 should turn out not to be so.",
+        "Of the 4 clutches listed, about 1.3 should reach the limit within 10 000 km of the last reading, by "
+        "the chances given.",
+        "The chance that the finding listed is wrong is 18 %.",
     ]
     assert review([analysis("U")]).odds == ()
 
 
-def test_a_list_of_sure_findings_claims_no_false_nought():
-    sure = analysis("P", findings=(finding("pressure", 0.98),))
-    assert [plain(line) for line in review([sure]).odds] == [
-        "Of the 1 finding listed, hardly any should turn out not to be so."
-    ]
+@pytest.mark.parametrize(
+    ("chances", "said"),
+    [
+        ((0.98,), "The chance that the finding listed is wrong is 2 %."),
+        (
+            (0.97, 0.92),
+            "The chance that one or more of the 2 findings listed are wrong is at most 11 %.",
+        ),
+        ((0.6, 0.6, 0.5, 0.7), "Of the 4 findings listed, about 2 should turn out to be wrong."),
+    ],
+)
+def test_how_many_findings_may_be_wrong(chances, said):
+    """Hand-solved: 0.02; 0.03 + 0.08, which the chance of one or more cannot exceed; 1.6 expected of four."""
+    units = [analysis(f"P{k}", findings=(finding("pressure", p),)) for k, p in enumerate(chances)]
+    assert [plain(line) for line in review(units).odds] == [said]
 
 
 def test_what_it_cannot_know_is_told_from_what_is_missing():
     none = analysis("NV", clutches=(), signals=("apply_trim",), learn=float("nan"))
     none = replace(none, panel=replace(none.panel, fluid_temp_c=np.full(15, np.nan)))
     told = " ".join(review([none, analysis("OLD", cautions=(caution("stale", ()),))]).unknown)
-    assert "no fill volumes were read there (NV)" in told
+    assert "When a clutch of 1 unit is due: no fill volumes were read (NV)." in told
     assert "How 1 unit is today: the readings are too few or too old (OLD)." in told
     bare = " ".join(review([none]).unknown)
     assert "How warm the fluid was" in bare
@@ -289,21 +299,62 @@ def test_limits_that_are_examples_are_said_loudly_and_own_limits_are_not():
 def test_no_volumes_means_no_forecast_and_says_so(tmp_path):
     bare = analysis("U", clutches=(), signals=("apply_trim",))
     page = write_review([bare], None, "2026-03", SETTINGS, tmp_path)[0].read_text("utf-8")
-    assert "nothing can be said of when a clutch is due" in page
+    assert "Nothing can be said of when a clutch is due: no fill volumes were read." in page
     assert "No clutch limit was used" in page
+    assert "Example limits" not in page
+
+
+def test_too_few_readings_are_not_said_to_be_no_volumes(tmp_path):
+    few = analysis("FEW", "too_few", snapshots=4, clutches=(), with_fit=False)
+    page = write_review([few], None, "2026-03", SETTINGS, tmp_path)[0].read_text("utf-8")
+    assert "Nothing can be said of when a clutch is due: there are too few readings so far." in page
+    assert "no volumes" not in page
+    assert "There is no forecast here yet that rests on them." in page
+    known = few.panel.profile
+    free = replace(
+        known,
+        clutches=tuple(replace(c, service_limit_cm3=None, limit_clearance_mm=None) for c in known.clutches),
+    )
+    unlimited = analysis("FREE", clutches=(), profile=free)
+    bare = analysis("BARE", clutches=(), signals=("apply_trim",))
+    fleet_ = review([few, unlimited, bare, analysis("OK")])
+    assert [u.untold for u in fleet_.fleet] == ["too few readings", "no limits", "no volumes", ""]
+    assert fleet_.untold == ""
+    assert review([few, bare]).untold == (
+        "Nothing can be said of when a clutch is due: there are too few readings so far (FEW) and no fill "
+        "volumes were read (BARE)."
+    )
 
 
 def test_event_is_not_needed_to_review():
     assert review([analysis("U", events=(event(),))]).work == ()
 
 
+READ_ON = date(2026, 4, 1)
+
+
+def pack(days=(None, None, None), km=(1000.0, 2000.0, 3000.0), **more):
+    """A pack with its 10, 50 and 90 % days and distances."""
+    quantiles = ("p10", "p50", "p90")
+    return outlook(
+        **{
+            "due_on": dict(zip(quantiles, days, strict=True)),
+            "remaining_km": dict(zip(quantiles, km, strict=True)),
+            **more,
+        }
+    )
+
+
 @pytest.mark.parametrize(
     ("days", "words"),
     [
-        ((None, None, None), "not to be expected as things stand"),
         (
             (date(2026, 5, 1), None, None),
-            "not before 1 May 2026 (one chance in ten by then); later cannot be told",
+            "not before 1 May 2026 (one chance in ten by then); even chance more than 10 years away, if ever",
+        ),
+        (
+            (date(2026, 5, 1), date(2041, 5, 1), None),
+            "not before 1 May 2026 (one chance in ten by then); even chance more than 10 years away, if ever",
         ),
         (
             (date(2026, 5, 1), date(2026, 6, 1), date(2026, 7, 9)),
@@ -313,15 +364,95 @@ def test_event_is_not_needed_to_review():
             (date(2026, 5, 1), date(2026, 9, 1), date(2027, 7, 9)),
             "May 2026 to July 2027, even chance September 2026",
         ),
-        ((date(2026, 5, 1), date(2029, 9, 1), date(2047, 7, 9)), "2026 to 2047, even chance 2029"),
+        ((date(2026, 5, 1), date(2029, 9, 1), date(2035, 7, 9)), "2026 to 2035, even chance 2029"),
+        (
+            (date(2026, 5, 1), date(2029, 9, 1), date(2047, 7, 9)),
+            "2026 at the earliest likely, even chance 2029, latest more than 10 years away",
+        ),
         (
             (date(2026, 5, 1), date(2026, 6, 1), None),
-            "1 May 2026 at the earliest likely, even chance 1 Jun 2026, latest cannot be told",
+            "1 May 2026 at the earliest likely, even chance 1 Jun 2026, latest more than 10 years away",
         ),
+        (
+            (date(2026, 6, 1), date(2026, 6, 1), date(2026, 7, 9)),
+            "even chance by 1 Jun 2026, at the latest likely 9 Jul 2026",
+        ),
+        ((date(2043, 1, 30), None, None), "not within 10 years (less than one chance in ten)"),
+        ((date(2043, 1, 30), date(2060, 1, 1), None), "not within 10 years (less than one chance in ten)"),
+        ((None, None, None), "no day can be told by its use so far"),
     ],
 )
 def test_due_days_are_said_as_finely_as_they_are_known(days, words):
-    assert range_words(*days) == words
+    assert due_words(pack(days), READ_ON) == words
+
+
+def test_no_day_is_expected_where_no_distance_is():
+    assert due_words(pack(km=(None, None, None)), READ_ON) == "not to be expected as things stand"
+
+
+@pytest.mark.parametrize(
+    ("km", "words"),
+    [
+        ((4000.0, 7100.0, 17000.0), ("about 7 100 km", "1 in 10: under 4 000 km")),
+        ((240000.0, 9e5, None), ("over 500 000 km", "1 in 10: under 240 000 km")),
+        ((860000.0, None, None), ("over 500 000 km", "")),
+        ((None, None, None), ("over 500 000 km", "")),
+    ],
+)
+def test_distances_beyond_all_knowledge_are_not_said(km, words):
+    assert tuple(map(plain, left_words(pack(km=km)))) == words
+    assert left_words(pack(km=km, used=1.02)) == ("none", "")
+
+
+def test_a_used_share_is_never_below_none():
+    assert [plain(used_words(v)) for v in (-0.012, 0.0, 0.004, 0.0051, 0.12)] == [
+        "none",
+        "none",
+        "none",
+        "under 1 %",
+        "12 %",
+    ]
+
+
+def test_a_remaining_distance_says_which_reading_it_counts_from():
+    """On a later day the days are told anew, the distance is not: it says from when it is."""
+    made = analysis("U", clutches=(outlook("pack3", "due", 0.9, 7100.0),))
+    (item,) = work_items(made.assessment)
+    assert made.assessment.last == date(2026, 3, 6)
+    assert plain(item.by_when).endswith("; about 7 100 km after the reading of 6 Mar 2026")
+    assert plain(item.sure).endswith("the limit comes within 10 000 km of the reading of 6 Mar 2026")
+    assert "7 100 km after its last reading" in plain(review([made]).reach.says)
+
+
+def test_the_legend_says_that_a_state_is_held():
+    meaning = {urgency: plain(words) for urgency, words in review(fleet()).meaning}
+    held = "or was so, and the chance has not yet fallen below 35 %"
+    assert meaning["now"].endswith(f"to reach it within 5 000 km, {held}")
+    assert meaning["plan"].endswith(f"to reach its limit within 15 000 km, {held}")
+
+
+def test_the_calendar_says_how_much_of_it_is_listed():
+    """Hand-solved: two listed packs surely due in June, and two others with a chance of one half each."""
+    june = replace(due((72, 76, 80)), standing=outlook(service="plan").standing)
+    half = replace(
+        due((72, 76, 80)), due_on={"p10": date(2026, 6, 10), "p50": date(2026, 6, 15), "p90": None}
+    )
+    ahead = expected_packs([("", june), ("", june), ("", half), ("", half)], AS_OF)
+    assert ahead.listed == (pytest.approx(2.0, abs=0.01), 2)
+    says = service_calendar([("", june), ("", june), ("", half), ("", half)], AS_OF).says
+    assert "The 2 packs at watch, plan or due make up 2.0 of that; the rest is made up of smaller" in says
+    alone = service_calendar([("", half)], AS_OF).says
+    assert "No pack is at watch, plan or due: that is made up of smaller chances" in alone
+    assert "made up of" not in service_calendar([("", june)], AS_OF).says
+
+
+def test_the_list_of_units_has_whole_kilometres(tmp_path):
+    made = analysis("U")
+    odd = replace(made, assessment=replace(made.assessment, odometer_km=176349.9843072))
+    paths = write_review([odd], None, "2026-03", SETTINGS, tmp_path)
+    (row,) = csv.DictReader(io.StringIO(paths[2].read_text("utf-8-sig")))
+    assert row["odometer_km"] == "176350"
+    assert json.loads(paths[4].read_text("utf-8"))["fleet"][0]["odometer_km"] == 176349.9843072
 
 
 @pytest.mark.parametrize("probability", [0.1, 0.39, 0.4, 0.64, 0.65, 0.84, 0.85, 0.92, 0.96, 0.97, 0.999])

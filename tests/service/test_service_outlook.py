@@ -62,7 +62,9 @@ def test_standings_at_their_thresholds(km, state):
     # A limit that is surely reached at `km`: more likely than not within any horizon that far.
     said = standing(lambda horizon: float(horizon >= km), never, reached=False, settings=SETTINGS)
     assert said.state == state
-    assert ("35 %" if state != "clear" else "under one half") in plain(said.reason)
+    assert ("35 %" if state != "clear" else "less likely than not within 40 000 km of the last") in plain(
+        said.reason
+    )
 
 
 @pytest.mark.parametrize(
@@ -82,7 +84,7 @@ def test_a_reason_claims_no_false_nought_or_certainty(chance, said):
     [
         (0.352, [0.6], "was over one half and is just over 35 %; this clears when it falls below 35 %."),
         (0.502, [], "(chance just over 50 %)"),
-        (0.497, [], "is just under 50 %, under one half."),
+        (0.497, [], "(chance just under 50 %)."),
         (0.36, [0.6], "was over one half and is 36 %;"),
     ],
 )

@@ -6,6 +6,7 @@ import json
 import re
 
 import driftwatch
+from driftwatch.wording import day
 from tests.web.conftest import somebody_writing, words
 
 
@@ -76,6 +77,24 @@ def test_a_day_is_looked_back_from(reading):
     assert "6 snapshots" in reading.text("/unit", name="unit-01", as_of="2024-11-30")
     markup = reading.get("/", as_of="2024-11-30").text
     assert "/unit?name=unit-02&amp;as_of=2024-11-30" in markup
+
+
+def test_too_few_readings_are_not_said_to_be_without_volumes(reading):
+    """2024-01-08 and 60 days later: two readings up to the end of March, each with five volumes."""
+    reading.assessed(as_of="2024-03-31")
+    said = reading.text("/unit", name="unit-01", as_of="2024-03-31")
+    assert "Nothing can be said of when a clutch is due: there are too few readings so far." in said
+    assert "There is no forecast here yet that rests on them." in said
+    fleet = reading.text("/", show="units", as_of="2024-03-31")
+    assert "too few readings" in fleet
+    assert "no volumes" not in fleet
+
+
+def test_what_a_pack_has_left_counts_from_a_named_reading(reading):
+    with driftwatch.open(reading.page.settings.db, read_only=True) as store:
+        last = store.assess(units=["unit-02"]).units[0].last
+    said = reading.text("/unit", name="unit-02")
+    assert f"From the reading of {day(last)} to the limit" in said
 
 
 def test_a_day_that_is_none_is_told(reading):

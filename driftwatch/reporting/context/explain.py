@@ -45,6 +45,8 @@ class ExplainContext:
         The answer in a word or two.
     answer_sentence, because : str
         The answer in a sentence, and the reason for it.
+    besides : tuple of str
+        What goes on whatever the answer is (a pack near its limit, a slow drift); the sentence names it too.
     shares : tuple of Share
         Largest first; empty where no change is seen.
     picture : Chart or None
@@ -73,6 +75,7 @@ class ExplainContext:
     answer: str
     answer_sentence: str
     because: str
+    besides: tuple[str, ...]
     shares: tuple[Share, ...]
     picture: Chart | None
     learning: str

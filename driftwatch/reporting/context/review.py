@@ -114,8 +114,8 @@ class FleetRow:
         Day of the last snapshot.
     odometer_km : float or None
         Odometer at the last snapshot, in km.
-    worst : str
-        The highest service state among its clutches, or empty where there is no volume reading.
+    worst, untold : str
+        The highest service state among its clutches; where there is no forecast, empty, and why in two words.
     sentence : str
         The assessment's own sentence.
 
@@ -129,6 +129,7 @@ class FleetRow:
     last: date | None
     odometer_km: float | None
     worst: str
+    untold: str
     sentence: str
 
 
@@ -177,6 +178,8 @@ class ReviewContext:
         Packs expected to reach their limit in each of the next twelve months, by site, with a band.
     reach : Chart or None
         Distance left for the packs nearest to their limit.
+    untold : str
+        Why nothing can be said of when a clutch is due; empty where something can.
     notes : tuple of UnitNote
         Units settling or changed, and what explains each.
     readings : tuple of UnitNote
@@ -203,6 +206,7 @@ class ReviewContext:
     changes: tuple[MonthChange, ...]
     calendar: Chart | None
     reach: Chart | None
+    untold: str
     notes: tuple[UnitNote, ...]
     readings: tuple[UnitNote, ...]
     fleet: tuple[FleetRow, ...]

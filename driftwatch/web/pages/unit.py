@@ -19,6 +19,7 @@ from driftwatch.reporting import timelines
 from driftwatch.reporting.about import about
 from driftwatch.reporting.forecast import forecast
 from driftwatch.reporting.parts import About, Chart
+from driftwatch.reporting.unknowns import no_forecast
 from driftwatch.reporting.work import work_items
 from driftwatch.web.compare import compare
 from driftwatch.web.lists import part_of
@@ -137,6 +138,7 @@ def _drawn(analysis: UnitAnalysis, view: View) -> dict[str, Any]:
         "more_forecasts": shown[OPEN_FORECASTS:],
         "marks": timelines.marks(analysis),
         "packs": packs,
+        "untold": no_forecast([analysis]),
         "about": footer,
     }
 
