@@ -44,7 +44,7 @@ def due_words(outlook: ClutchOutlook, read_on: date) -> str:
     if _is_far(early, read_on):
         return f"not within {FAR_YEARS} years (less than one chance in ten)"
     near = [d for d in (middle, late) if d is not None and not _is_far(d, read_on)]
-    width = (max([early, *near]) - early).days
+    width = (max(near) - early if near else early - read_on).days
     said = day if width <= 120 else _month if width <= 1100 else _year
     if middle is None or _is_far(middle, read_on):
         return (

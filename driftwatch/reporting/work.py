@@ -104,9 +104,9 @@ def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
     horizon, chance = c.chance_within
     early, middle, late = (c.due_on.get(q) for q in ("p10", "p50", "p90"))
     left = c.remaining_km["p50"]
-    by_when, since = "limit reached", ""
+    by_when = "limit reached"
     if c.used < 1 and unit.last is not None:
-        by_when, since = due_words(c, unit.last), f" of the reading of {day(unit.last)}"
+        by_when = due_words(c, unit.last)
         if left is not None and left <= FAR_KM:
             by_when += f"; about {distance(left)} after the reading of {day(unit.last)}"
     return WorkItem(
@@ -114,7 +114,8 @@ def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
         unit=unit.unit, site=site, urgency=_CLUTCH_URGENCY[c.service], kind="clutch", clutch=c.clutch,
         reason=c.reason, early=early, middle=middle, late=late, by_when=by_when,
         chance=chance,
-        sure=f"{percent_chance(chance)} chance that the limit comes within {set_distance(horizon)}{since}",
+        sure=f"{percent_chance(chance)} chance that the limit comes within {set_distance(horizon)} of the "
+        "last reading",
         check=sentences.CHECK["clutch"], is_new=False,
     )  # fmt: skip
 

@@ -357,6 +357,10 @@ def pack(days=(None, None, None), km=(1000.0, 2000.0, 3000.0), **more):
             "not before 1 May 2026 (one chance in ten by then); even chance more than 10 years away, if ever",
         ),
         (
+            (date(2029, 6, 3), None, None),
+            "not before 2029 (one chance in ten by then); even chance more than 10 years away, if ever",
+        ),
+        (
             (date(2026, 5, 1), date(2026, 6, 1), date(2026, 7, 9)),
             "1 May 2026 to 9 Jul 2026, even chance 1 Jun 2026",
         ),
@@ -420,7 +424,7 @@ def test_a_remaining_distance_says_which_reading_it_counts_from():
     (item,) = work_items(made.assessment)
     assert made.assessment.last == date(2026, 3, 6)
     assert plain(item.by_when).endswith("; about 7 100 km after the reading of 6 Mar 2026")
-    assert plain(item.sure).endswith("the limit comes within 10 000 km of the reading of 6 Mar 2026")
+    assert plain(item.sure).endswith("the limit comes within 10 000 km of the last reading")
     assert "7 100 km after its last reading" in plain(review([made]).reach.says)
 
 
