@@ -304,8 +304,10 @@ def come_back(
         return f"{after} the latest by {day(as_of + timedelta(days=SETTLING_DAYS))}."
     regular = as_of + timedelta(days=int(settings.stale_days))
     early = min((d for c in said.clutches if (d := c.due_on.get("p10")) is not None), default=None)
+    if early is not None and early <= as_of:
+        return "Now: a clutch may have reached its limit since it was last read."
     if early is not None and early < regular:
-        return f"By {day(max(early, as_of))}: from then on a clutch may reach its limit."
+        return f"By {day(early)}: from then on a clutch may reach its limit."
     further = f", or after {distance(said.km_per_day * settings.stale_days)}" if said.km_per_day else ""
     return f"At the next regular read-out, by {day(regular)}{further}."
 

@@ -114,8 +114,7 @@ def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
         unit=unit.unit, site=site, urgency=_CLUTCH_URGENCY[c.service], kind="clutch", clutch=c.clutch,
         reason=c.reason, early=early, middle=middle, late=late, by_when=by_when,
         chance=chance,
-        sure=f"{percent_chance(chance)} chance that the limit comes within {set_distance(horizon)} of the "
-        "last reading",
+        sure=f"{percent_chance(chance)}: limit within {set_distance(horizon)} of the last reading",
         check=sentences.CHECK["clutch"], is_new=False,
     )  # fmt: skip
 

@@ -359,6 +359,8 @@ def test_packs_near_their_limit_have_a_step_each():
     assert "for the maker's service literature and a licensed shop to say" in steps[0]
     passed = replace(PLANNED, due_on={**PLANNED.due_on, "p10": date(2026, 3, 1)})
     assert plain(ask((load(),), clutches=(passed,)).do[0]).startswith("Book a check of pack4 now:")
+    assert ask((load(),), clutches=(passed,)).come_back.startswith("Now: a clutch may have reached its limit")
+    assert ask((load(),), clutches=(PLANNED,)).come_back.startswith("By 27 Apr 2026: from then on")
     watch = ask((load(),), clutches=(WATCHED,)).do
     assert watch[0] == "Have pack2 looked at with the next service: fluid and pan, and its pressure."
     all_three = ask((load(),), clutches=(PLANNED, WATCHED, DUE)).do

@@ -424,7 +424,7 @@ def test_a_remaining_distance_says_which_reading_it_counts_from():
     (item,) = work_items(made.assessment)
     assert made.assessment.last == date(2026, 3, 6)
     assert plain(item.by_when).endswith("; about 7 100 km after the reading of 6 Mar 2026")
-    assert plain(item.sure).endswith("the limit comes within 10 000 km of the last reading")
+    assert plain(item.sure) == "62 %: limit within 10 000 km of the last reading"
     assert "7 100 km after its last reading" in plain(review([made]).reach.says)
 
 
