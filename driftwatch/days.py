@@ -11,6 +11,10 @@ from driftwatch.errors import UsageError
 
 Day = date | str
 
+#: A year below 1000 is a slip, and there is no day before the first to compare it with.
+_MONTH = r"[1-9]\d{3}-\d{2}"
+_DAY = rf"{_MONTH}-\d{{2}}"
+
 
 def as_day(value: Day, what: str = "the date") -> date:
     """Read a day strictly as YYYY-MM-DD; `UsageError` names what is wrong."""
@@ -19,7 +23,7 @@ def as_day(value: Day, what: str = "the date") -> date:
     if isinstance(value, date):
         return value
     try:
-        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", value.strip()):
+        if not re.fullmatch(_DAY, value.strip()):
             raise ValueError
         return date.fromisoformat(value.strip())
     except ValueError:
@@ -29,10 +33,10 @@ def as_day(value: Day, what: str = "the date") -> date:
 def as_moment(text: str) -> date | datetime:
     """Read a day, or a time, as ISO 8601; `UsageError` if it is neither."""
     cleaned = text.strip()
-    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", cleaned):
+    if re.fullmatch(_DAY, cleaned):
         return as_day(cleaned)
     try:
-        if not re.match(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}", cleaned):
+        if not re.match(rf"{_DAY}[T ]\d{{2}}:\d{{2}}", cleaned):
             raise ValueError
         return datetime.fromisoformat(cleaned)
     except ValueError:
@@ -44,7 +48,7 @@ def as_moment(text: str) -> date | datetime:
 def month_days(month: str) -> tuple[date, date]:
     """Give the first and last day of a month written YYYY-MM; `UsageError` if it is none."""
     try:
-        if not re.fullmatch(r"\d{4}-\d{2}", month.strip()):
+        if not re.fullmatch(_MONTH, month.strip()):
             raise ValueError
         first = date.fromisoformat(f"{month.strip()}-01")
     except ValueError:

@@ -29,7 +29,18 @@ def test_what_is_read():
 
 
 @pytest.mark.parametrize(
-    "text", ["", "14.3.2026", "2026-3-14", "2026-02-30", "20260314", "2026-03-14T10", "x", "٢٠٢٦-٠٣-١٤"]
+    "text",
+    [
+        "",
+        "14.3.2026",
+        "0001-01-01",
+        "2026-3-14",
+        "2026-02-30",
+        "20260314",
+        "2026-03-14T10",
+        "x",
+        "٢٠٢٦-٠٣-١٤",
+    ],
 )
 def test_what_is_no_day(text):
     with pytest.raises(UsageError, match="write it as 2026-03-14"):
@@ -37,14 +48,25 @@ def test_what_is_no_day(text):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "2026-03-14T", "2026-03-14T25:00", "2026-03-14 9", "noon", "20260314T0920"]
+    "text",
+    [
+        "",
+        "0001-01-01T00:00+01:00",
+        "2026-03-14T",
+        "2026-03-14T25:00",
+        "2026-03-14 9",
+        "noon",
+        "20260314T0920",
+    ],
 )
 def test_what_is_no_moment(text):
     with pytest.raises(UsageError):
         as_moment(text)
 
 
-@pytest.mark.parametrize("text", ["", "2026", "2026-13", "2026-00", "2026-3", "03-2026", "2026-03-01"])
+@pytest.mark.parametrize(
+    "text", ["", "2026", "0001-01", "2026-13", "2026-00", "2026-3", "03-2026", "2026-03-01"]
+)
 def test_what_is_no_month(text):
     with pytest.raises(UsageError, match="is not a month"):
         month_days(text)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import duckdb
 
-from driftwatch.errors import StoreBusy, StoreDamaged, StoreError, UsageError
+from driftwatch.errors import StoreBusy, StoreDamaged, StoreError, StoreMissing, UsageError
 from driftwatch.store import clock, migrate
 from driftwatch.store.check import check_store
 from driftwatch.store.engine import connect, open_engine, own_name, patiently, translated
@@ -26,6 +26,8 @@ HEADERS = 3 * 4096
 def copy_open(con: duckdb.DuckDBPyConnection, target: Path) -> Path:
     """Copy a store that this process has open into a new file, and see that the copy is whole.
 
+    The file's folder is made if missing.
+
     Raises
     ------
     UsageError
@@ -33,6 +35,7 @@ def copy_open(con: duckdb.DuckDBPyConnection, target: Path) -> Path:
 
     """
     _refuse_if_there(target)
+    _make_folder(target)
     partial = _partial(target)
     try:
         remove(partial)
@@ -117,7 +120,7 @@ def restore(source: str | Path, path: str | Path, *, replace: bool = False) -> t
     """
     source, path = Path(source), Path(path)
     with translated(str(source)):
-        _require_whole(source)
+        _require_copy(source)
     with translated(str(path)):
         if path.is_dir():
             raise StoreError("this is a folder, not a store", str(path), "name a file in it")
@@ -167,6 +170,7 @@ def _put_aside(path: Path, now: datetime) -> Path:
 
 
 def _copy_in_use(path: Path, target: Path, wait: float) -> Path:
+    _make_folder(target)
     partial, until = _partial(target), time.monotonic() + wait
     attempt = 0
     while attempt < TRIES or time.monotonic() < until:
@@ -209,6 +213,18 @@ def _require_whole(path: Path) -> None:
         raise StoreDamaged(f"the copy is not whole: {problems[0]}", str(path), "use another one")
 
 
+def _require_copy(source: Path) -> None:
+    """Refuse what cannot be brought back, in words that speak of the copy, not of the store in its place."""
+    try:
+        _require_whole(source)
+    except StoreMissing:
+        raise StoreMissing(
+            "there is no such copy", str(source), "give one that `driftwatch backup` made"
+        ) from None
+    except StoreDamaged as damaged:
+        raise StoreDamaged(damaged.what, damaged.where, "use another copy") from None
+
+
 def _partial(path: Path) -> Path:
     return path.with_name(f".{path.name}.partial")
 
@@ -216,5 +232,11 @@ def _partial(path: Path) -> Path:
 def _refuse_if_there(target: Path) -> None:
     if target.exists():
         raise UsageError("there is already a file of that name", str(target), "choose another")
-    if not target.parent.is_dir():
-        raise StoreError("there is no such folder", str(target.parent), "make it first")
+
+
+def _make_folder(target: Path) -> None:
+    """Make the folder of a copy, once there is something to put there."""
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        raise UsageError("is a file, not a folder", str(target.parent), "give another path") from None

@@ -260,7 +260,7 @@ class Database:
         with translated(str(self.path)):
             taken, problems = take_by_hand(self._con, batch, self.settings.zone, who or self.who)
         if len(problems):
-            raise UsageError(str(problems["reason"].iloc[0]), f"event of {unit}")
+            raise event_care.slip(f"event of {unit}", *problems[["code", "reason"]].iloc[0])
         return taken.event_ids[0]
 
     def correct_event(self, event_id: str, changes: Mapping[str, str], who: str = "") -> bool:
@@ -452,7 +452,7 @@ class Database:
 
     def _refuse_unit(self, unit: str) -> None:
         near = nearest(unit, list(self._frame("SELECT unit FROM units")["unit"]))
-        hint = f"did you mean {near!r}?" if near else "import a units file that names it"
+        hint = f"did you mean {near!r}?" if near else "`driftwatch unit list` lists them"
         raise UnknownName(f"there is no unit {unit!r}", do=hint)
 
     def _require_writing(self) -> None:

@@ -31,6 +31,9 @@ CONFIG = {
 #: How long to pause, in seconds, before looking again whether a store has become free.
 PAUSE = 0.1
 
+#: What a file of the engine has at its beginning, after a checksum.
+MARK, MARK_AT = b"DUCK", 8
+
 #: Part of DuckDB's message -> what it means to the user. The first that is found counts.
 _MEANING: tuple[tuple[str, type[StoreError], str, str], ...] = (
     ("could not set lock", StoreBusy, "another process has the store open", "close it there and try again"),
@@ -115,7 +118,17 @@ def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
             raise StoreDamaged(
                 "this is an empty file, not a store", where, "restore a backup, or remove the file"
             )
+        # The engine reads some other files (CSV) as a database of its own, and says odd things of it then.
+        if not _has_mark(path):
+            raise StoreDamaged(
+                "this is not a store, or it is damaged", where, "name another file, or restore a backup"
+            )
         return open_engine(path, read_only=read_only)
+
+
+def _has_mark(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(MARK_AT + len(MARK))[MARK_AT:] == MARK
 
 
 def open_engine(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from driftwatch.errors import UnknownName, UsageError
 from driftwatch.intake.batch import Batch
-from driftwatch.intake.columns import EVENTS
+from driftwatch.intake.columns import EVENT_KINDS, EVENTS
 from driftwatch.intake.rules import EVENT_RULES
 from driftwatch.intake.tables import RawTable
 from driftwatch.store import clock
@@ -22,6 +22,20 @@ from driftwatch.store.take_events import BY_NOTE, check_events
 
 #: What can be corrected of an entry.
 CORRECTABLE = ("happened_at", "kind", "amount", "amount_unit", "note")
+
+_MEASURES = "give power in N.m, lb.ft or %, and load in kg, lb or %"
+#: What to do about an entry typed by hand that cannot be right, by the code of the rule that it breaks.
+_TO_DO = {
+    "time_missing": "give its day, as 2026-03-14",
+    "not_a_time": "write it as 2026-03-14 or 2026-03-14T09:20+01:00",
+    "in_the_future": "give a day that has been",
+    "too_early": "give its right day",
+    "kind_missing": f"give {', '.join(EVENT_KINDS)}",
+    "unknown_kind": "give one of these",
+    "amount_not_a_number": "write it with a decimal point, as 12.5",
+    "unknown_measure": _MEASURES,
+    "measure_misfit": _MEASURES,
+}
 
 _AUDIT = "INSERT INTO audit VALUES (?, ?, 'event', ?, ?, '', '', '', ?, ?, ?, ?, ?, ?, NULL, NULL)"
 _ENTRY = """SELECT unit, happened_at_local, kind, amount, amount_unit, amount_entered, amount_unit_entered,
@@ -98,6 +112,11 @@ def correct_event(
     return True
 
 
+def slip(where: str, code: str, reason: str) -> UsageError:
+    """Give the error for an entry typed by hand that breaks a rule."""
+    return UsageError(reason, where, _TO_DO.get(code, ""))
+
+
 def retract_event(con: duckdb.DuckDBPyConnection, event_id: str, reason: str, who: str) -> None:
     """Take an entry out of the log, and keep what it was; runs in the transaction of the caller.
 
@@ -154,9 +173,9 @@ def _judged(
         j.begin(job)
         check_events(job)
         j.note_problems(job, EVENT_RULES)
-        problems = con.execute("SELECT reason FROM problems").fetchall()
+        problems = con.execute("SELECT code, reason FROM problems").fetchall()
         if problems:
-            raise UsageError(str(problems[0][0]), f"entry {event_id}")
+            raise slip(f"entry {event_id}", *problems[0])
         row = con.execute(
             """SELECT unit, at_time, kind_l, amount_stored, if(amount_number IS NULL, '', kept_unit),
                 amount_number, if(amount_number IS NULL, '', amount_unit), note FROM checked"""

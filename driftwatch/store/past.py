@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 
+from driftwatch.errors import UsageError
+from driftwatch.store import clock
 from driftwatch.store.engine import own_name
 
 #: Temporary views of this connection, each under the name of the table that it stands for. In them, {db} is
@@ -151,13 +153,18 @@ def _taken_back(name: str, field: str, kind: str, later: str) -> str:
 
 
 def moment_utc(known_at: date | datetime, zone: str) -> datetime:
-    """Give a moment in UTC, without offset; a day stands for its end, in the store's zone."""
+    """Give a moment in UTC, without offset; a day stands for its end, in the store's zone.
+
+    `UsageError` for a day still to come: what will be known then is not known.
+    """
     here = ZoneInfo(zone)
-    if not isinstance(known_at, datetime):
-        known_at = datetime.combine(known_at + timedelta(days=1), time()) - timedelta(microseconds=1)
-    if known_at.tzinfo is None:
-        known_at = known_at.replace(tzinfo=here)
-    return known_at.astimezone(ZoneInfo("UTC")).replace(tzinfo=None)
+    begin = known_at if isinstance(known_at, datetime) else datetime.combine(known_at, time())
+    if begin.tzinfo is None:
+        begin = begin.replace(tzinfo=here)
+    if begin > clock.now_utc().replace(tzinfo=ZoneInfo("UTC")):
+        raise UsageError(f"{known_at} is in the future", "known at", "give a day or time that has been")
+    until = begin if isinstance(known_at, datetime) else begin + timedelta(days=1, microseconds=-1)
+    return until.astimezone(ZoneInfo("UTC")).replace(tzinfo=None)
 
 
 def show_past(con: duckdb.DuckDBPyConnection, then: datetime) -> None:

@@ -356,7 +356,8 @@ def test_own_profiles_replace_only_what_still_fits(db, give):
 
 def test_backup_and_restore_bring_everything_back(db, fleet, tmp_path):
     fleet(snapshots(ROW))
-    copy = db.backup(tmp_path / "copy.duckdb")
+    copy = db.backup(tmp_path / "copies" / "of June" / "copy.duckdb")
+    assert copy.exists(), "its folders are made"
     before = contents(db)
     fleet(snapshots(ROW.replace("12.5", "13")))
     db.close()
@@ -371,12 +372,21 @@ def test_backup_and_restore_bring_everything_back(db, fleet, tmp_path):
     assert sorted(p.suffix for p in tmp_path.iterdir() if "partial" in p.name) == []
 
 
+def test_a_backup_that_cannot_be_made_leaves_nothing(db, tmp_path):
+    with pytest.raises(UsageError, match="a file, not a folder"):
+        db.backup(db.path / "copy.duckdb")
+    db.close()
+    with pytest.raises(StoreMissing):
+        backup(tmp_path / "none.duckdb", tmp_path / "copies" / "copy.duckdb")
+    assert [p.name for p in tmp_path.iterdir()] == [db.path.name]
+
+
 def test_a_damaged_backup_is_not_brought_back(db, fleet, tmp_path):
     db.close()
     (tmp_path / "bad.duckdb").write_bytes(b"no store " * 3000)
     before = db.path.read_bytes()
     with pytest.raises(StoreDamaged):
         restore(tmp_path / "bad.duckdb", db.path, replace=True)
-    with pytest.raises(StoreMissing):
+    with pytest.raises(StoreMissing, match="no such copy"):
         restore(tmp_path / "none.duckdb", db.path, replace=True)
     assert db.path.read_bytes() == before

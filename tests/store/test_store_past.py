@@ -7,7 +7,7 @@ from datetime import date, datetime
 import pandas as pd
 import pytest
 
-from driftwatch.errors import StoreError
+from driftwatch.errors import StoreError, UsageError
 from driftwatch.intake.batch import read_batch
 from driftwatch.profile.load import builtin, parse_profile, to_toml
 from driftwatch.store import clock
@@ -106,6 +106,15 @@ def test_a_day_stands_for_its_end_in_the_stores_zone(db, give, monkeypatch):
     for day, count in ((date(2026, 5, 31), 0), (date(2026, 6, 1), 1), (date(2026, 6, 2), 2)):
         with Database.open(db.path, known_at=day) as then:
             assert len(then.records().readings) == count
+
+
+def test_what_will_be_known_cannot_be_asked(db):
+    db.close()
+    for moment in (date(2026, 6, 2), date.max, datetime(2026, 6, 1, 12, 1)):  # it is noon on 1 June
+        with pytest.raises(UsageError, match="is in the future"):
+            Database.open(db.path, known_at=moment)
+    with Database.open(db.path, known_at=datetime(2026, 6, 1, 11, 59)) as then:
+        assert then.today() == date(2026, 6, 1)
 
 
 def test_the_past_cannot_be_changed(db, fleet):
