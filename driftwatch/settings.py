@@ -83,16 +83,25 @@ class Settings:
         known = {f.name: f for f in fields(self)}
         if name not in known:
             raise UnknownName(f"there is no setting {name!r}", do="`driftwatch settings list` names them")
+        unit, low, high = (known[name].metadata[key] for key in ("unit", "low", "high"))
         kind = type(getattr(self, name))
         try:
             typed = kind(value)
-        except (TypeError, ValueError):
-            raise UsageError(f"setting {name} wants a number, not {value!r}") from None
+            if kind is int and isinstance(value, float) and typed != value:
+                raise ValueError  # Python would cut off the part behind the point
+        except (TypeError, ValueError, OverflowError):
+            wanted = "a whole number" if kind is int else "a number"
+            raise UsageError(
+                f"setting {name} wants {wanted}, not {value!r}",
+                do=f"give one from {low:.12g} to {high:.12g} ({unit})",
+            ) from None
         if name in ("units", "dates"):
             _ = replace(self, **{name: typed}).wording
-        low, high = known[name].metadata["low"], known[name].metadata["high"]
         if low is not None and not low <= typed <= high:
-            raise UsageError(f"setting {name} must lie between {low:g} and {high:g}, not {typed:g}")
+            raise UsageError(
+                f"setting {name} must lie between {low:.12g} and {high:.12g} ({unit}), not {typed:.12g}",
+                do="give one in that range",
+            )
         if name == "zone":
             try:
                 ZoneInfo(typed)
@@ -102,7 +111,11 @@ class Settings:
                 ) from None
         changed = replace(self, **{name: typed})
         if not changed.due_km <= changed.plan_km <= changed.watch_km:
-            raise UsageError("the horizons must be ordered: due_km <= plan_km <= watch_km")
+            raise UsageError(
+                f"the horizons must be ordered, due_km <= plan_km <= watch_km, not {changed.due_km:.12g}, "
+                f"{changed.plan_km:.12g}, {changed.watch_km:.12g}",
+                do="change the others first, or give another distance",
+            )
         return changed
 
     def differing(self) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import inspect
 import re
 import subprocess
 import sys
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import pandas as pd
@@ -14,6 +14,7 @@ import pytest
 
 import driftwatch
 from driftwatch.api import Store
+from driftwatch.store import clock
 
 PAGE = (Path(__file__).parents[1] / "docs" / "api.md").read_text("utf-8")
 HEADER = "unit,taken_at,odometer_km,mode,channel,signal,value\n"
@@ -149,10 +150,42 @@ def test_asking_for_what_is_not_there(store, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+def test_no_answer_is_told_as_of_a_day_to_come(store, tmp_path, monkeypatch):
+    monkeypatch.setattr(clock, "now_utc", lambda: datetime(2026, 6, 1, 12))
+    asked = {
+        "records": (), "units": (), "snapshots": (), "readings": (), "assess": (), "analyse": (),
+        "alerts": (), "backtest": (), "sources": ("u1",), "followup": ("u1", "2025-03-01"),
+        "explain": ("u1",), "export": (tmp_path / "out",),
+    }  # fmt: skip
+    takes = {
+        n
+        for n, m in inspect.getmembers(Store, inspect.isfunction)
+        if "as_of" in inspect.signature(m).parameters
+    }
+    assert set(asked) == {name for name in takes if not name.startswith("_")}
+    for name, first in asked.items():
+        with pytest.raises(driftwatch.UsageError, match="2026-06-02 is in the future"):
+            getattr(store, name)(*first, as_of="2026-06-02")
+    assert not (tmp_path / "out").exists()
+    assert store.assess("2026-06-01").as_of == date(2026, 6, 1)
+    assert store.assess().as_of == date(2026, 6, 1)
+    path = store.path
+    store.close()
+    with driftwatch.open(path, known_at="2026-05-01") as then:
+        with pytest.raises(driftwatch.UsageError, match="2026-05-02 is later than 2026-05-01"):
+            then.assess("2026-05-02")
+        assert then.assess("2026-05-01").as_of == date(2026, 5, 1)
+
+
 def test_settings_of_a_store(store):
     assert store.settings.plan_km == 15000
     store.change_setting("plan_km", 12000)
     assert store.settings.plan_km == 12000
+    store.change_setting("least_snapshots", 6.0)
+    assert store.settings.least_snapshots == 6
+    for value in (6.5, float("nan"), float("inf"), "6.0"):
+        with pytest.raises(driftwatch.UsageError, match="wants a whole number"):
+            store.change_setting("least_snapshots", value)
 
 
 def test_several_files_at_once(store, tmp_path):

@@ -12,6 +12,7 @@ from driftwatch.api.folders import as_folder, possible_folder
 from driftwatch.api.stored import Progress, StoredData
 from driftwatch.days import Day, as_day, month_days
 from driftwatch.errors import UnknownName, UsageError
+from driftwatch.plain import frame_rows
 from driftwatch.store.files import fits_of
 from driftwatch.wording import Wording, is_chosen, wording, written
 
@@ -257,13 +258,12 @@ class Store(StoredData):
             If `since` is left out and nothing is logged for the unit.
 
         """
-        from driftwatch.plain import frame_rows
         from driftwatch.reporting.followup import write_followup
         from driftwatch.reporting.provenance import Provenance
         from driftwatch.reporting.since import find_since
         from driftwatch.store import clock
 
-        since = self._known_day(_day_or_name(since), as_of)
+        since = self._asked(unit, _day_or_name(since), as_of)
         possible_folder(folder)
         now = self._analysis(unit, as_of, progress)
         day_before = find_since(now.panel, since).on - timedelta(days=1)
@@ -319,7 +319,7 @@ class Store(StoredData):
 
         possible_folder(folder)
         which = event if event is not None else None if on is None else as_day(on)
-        self._known_day(which, as_of)
+        self._asked(unit, which, as_of)
         now = self._analysis(unit, as_of, progress)
         day = self.records(as_of).as_of
         with written(self._wording()):
@@ -359,11 +359,12 @@ class Store(StoredData):
                 raise UsageError(f"there is no {name!r} to export", do=f"give {', '.join(EXPORTS)} or fitted")
         if fmt not in FORMATS:
             raise UsageError(f"there is no form {fmt!r}", do=f"give {' or '.join(FORMATS)}")
+        day = None if as_of is None else self._past_day(as_of)
         target = as_folder(folder)
         stored = [name for name in wanted if name != "fitted"]
         written = self._database.export(target, stored, fmt) if stored else []
         if "fitted" in wanted:
-            analyses = self.analyse(as_of, progress=progress)
+            analyses = self.analyse(day, progress=progress)
             written.append(write_fitted(analyses, target / f"fitted.{fmt}"))
         return written
 
@@ -373,11 +374,24 @@ class Store(StoredData):
             raise UnknownName(f"there is nothing known of unit {unit!r} on that day", do="give a later day")
         return found[0]
 
-    def _known_day(self, when: Day | None, as_of: Day | None) -> Day | None:
-        """Refuse a day that is later than all that is known."""
-        if isinstance(when, date) and when > self.records(as_of).as_of:
-            raise UsageError(f"{when} is in the future", do="give a day that has been")
-        return when
+    def _asked(self, unit: str, when: Day | None, as_of: Day | None) -> Day | None:
+        """Refuse a day or event that is later than all that is known, and another unit's event."""
+        last, on = self.records(as_of).as_of, when
+        if isinstance(when, str):
+            entry = next((row for row in frame_rows(self.events()) if row["event_id"] == when), None)
+            if entry is None:
+                return when  # whoever looks for it says that there is none
+            if entry["unit"] != unit:
+                raise UnknownName(
+                    f"entry {when} is logged for unit {entry['unit']}, not for {unit}",
+                    do=f"`driftwatch event list --unit {unit}` shows that unit's own",
+                )
+            on = date.fromisoformat(entry["happened_at"][:10])
+        if not isinstance(on, date) or on <= last:
+            return when
+        if as_of is None:
+            raise UsageError(f"{on} is in the future", do="give a day that has been")
+        raise UsageError(f"{on} is later than {last}, the day it is told as of", do="give a later --as-of")
 
     def _wording(self) -> Wording:
         """Give the way of writing: what is in force where one was chosen, else the store's setting."""

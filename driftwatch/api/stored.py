@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from driftwatch.days import Day, as_day, as_moment
-from driftwatch.errors import DriftwatchError
+from driftwatch.errors import DriftwatchError, UsageError
 from driftwatch.inputs import ImportOutcome, found_files, read_input, read_inputs, take
 from driftwatch.store.files import fits_of
 
@@ -245,9 +245,30 @@ class StoredData:
         return self._database.profiles()
 
     def records(self, as_of: Day | None = None, units: Sequence[str] | None = None) -> Records:
-        """Give all that was known on one day (today if left out), as typed frames."""
-        day = None if as_of is None else as_day(as_of)
-        return self._database.records(as_of=day, units=units)
+        """Give all that was known on one day (today if left out), as typed frames.
+
+        Every answer that takes a day takes it from here, so that none is told as of a day still to come: the
+        readings would look newer than they are, and remaining distances be counted from a day nobody knows.
+
+        Raises
+        ------
+        UsageError
+            If that day has not been.
+
+        """
+        return self._database.records(None if as_of is None else self._past_day(as_of), units)
+
+    def _past_day(self, as_of: Day) -> date:
+        day, today = as_day(as_of), self._database.today()
+        if day <= today:
+            return day
+        if self._database.known_at is None:
+            raise UsageError(f"{day} is in the future", "as of", "give a day that has been")
+        raise UsageError(
+            f"{day} is later than {today}, the day the store is shown at",
+            "as of",
+            "give a day up to that one",
+        )
 
     def units(self, as_of: Day | None = None) -> pd.DataFrame:
         """Give the units, one row each."""
@@ -364,7 +385,10 @@ class StoredData:
         return self._database.files()
 
     def backup(self, target: str | Path) -> Path:
-        """Copy the store into a new file, see that the copy is whole, and give its path."""
+        """Copy the store into a new file, see that the copy is whole, and give its path.
+
+        The file's folder is made if missing.
+        """
         return self._database.backup(target)
 
     def check(self) -> list[Problem]:

@@ -61,9 +61,7 @@ def analyse(
     names = set(records.units["unit"])
     for unit in units or ():
         if unit not in names:
-            raise UnknownName(
-                f"there is no unit {unit!r}", do="`driftwatch assess --format table` lists them"
-            )
+            raise UnknownName(f"there is no unit {unit!r}", do="`driftwatch unit list` lists them")
     # The matrices are small: threads of the linear algebra would only be in each other's way.
     with threadpool_limits(limits=1, user_api="blas"):
         return _walk(records, settings, units, progress, kept)

@@ -29,6 +29,9 @@ _PLAIN: dict[str, Any] = {
     "pretty_exceptions_enable": False,
 }
 
+#: A value below zero is a value, not an option; the setting itself says what it may be.
+_PARSED = {stores.set_setting: {"ignore_unknown_options": True}}
+
 app = typer.Typer(
     name="driftwatch",
     no_args_is_help=False,
@@ -90,7 +93,7 @@ def options(
 def _group(name: str, about: str, commands: dict[str, Any]) -> None:
     group = typer.Typer(name=name, help=about, no_args_is_help=False, **_PLAIN)
     for word, (function, example) in commands.items():
-        group.command(word, epilog=f"Example: {example}")(function)
+        group.command(word, epilog=f"Example: {example}", context_settings=_PARSED.get(function))(function)
     # A callback keeps a group of one command a group.
     group.callback()(lambda: None)
     app.add_typer(group)

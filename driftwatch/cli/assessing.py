@@ -14,9 +14,12 @@ from driftwatch.cli.output import Format
 from driftwatch.cli.wording import Dates, Units, worded
 
 if TYPE_CHECKING:
+    from driftwatch.assessment.results import Assessment
     from driftwatch.reporting.context.review import WorkItem
 
 ALERTS_LISTED = 10
+#: Units that are named before the rest is only counted.
+NAMED = 4
 
 
 class Level(StrEnum):
@@ -82,17 +85,48 @@ def alerts(
     """List what needs someone now, most urgent first.
 
     These are clutches near their limit, and whatever needs an inspection: a learned value at the end of its
-    range, packs that overlap, falling supply pressure, or a change that nothing explains.
+    range, packs that overlap, falling supply pressure, or a change that nothing explains. A remark says of
+    how many units nothing could be told, for want of readings.
     """
     with reading(context) as store, worded(store, units, dates), output.progress() as show:
         rows = [_row(item) for item in store.alerts(as_of, at_least=at_least.value, progress=show)]
+        empty, remarks = _unknown(store.assess(as_of, progress=show), store.settings.stale_days)
     columns = ["unit", "site", "urgency", "kind", "clutch", "by_when", "reason"]
     if form is Format.csv:
         columns = ["unit", "site", "urgency", "kind", "clutch", "by_when", "due_p10", "due_p50", "due_p90"]
         columns += ["chance", "how_sure", "reason", "check"]
-    output.table(rows, columns, form, empty="nothing needs anyone now")
+    output.table(rows, columns, form, empty=empty)
+    for text in remarks:
+        output.note(text)
     if rows and exit_code:
         raise typer.Exit(ALERTS_LISTED)
+
+
+def _unknown(said: Assessment, stale_days: float) -> tuple[str, list[str]]:
+    """Say what an empty list means, and of which units nothing, or nothing of late, is known.
+
+    An empty list of units that could not be judged must not read as if they were well.
+    """
+    from driftwatch.wording import day, listed
+
+    fleet, on = len(said.units), day(said.as_of)
+    unread = [u.unit for u in said.units if not u.snapshots]
+    few = [u.unit for u in said.units if u.state == "too_few" and u.snapshots]
+    old = [u.unit for u in said.units if any(c.kind == "stale" for c in u.cautions)]
+    if not fleet:
+        return f"nothing can be said: no unit was known by {on}", []
+    why = [f"{len(unread)} without a snapshot by {on} ({listed(unread, NAMED)})"] if unread else []
+    why += [f"{len(few)} with too few snapshots ({listed(few, NAMED)})"] if few else []
+    remarks = []
+    if why:
+        remarks.append(f"{len(unread) + len(few)} of {fleet} unit(s) could not be judged: {', '.join(why)}")
+    if old:
+        remarks.append(
+            f"{len(old)} of {fleet} unit(s) not read for more than {stale_days:g} days ({listed(old, NAMED)})"
+        )
+    if len(unread) + len(few) == fleet:
+        return "nothing can be said of any unit", remarks
+    return "nothing needs anyone now" + (", of the units that could be judged" if why else ""), remarks
 
 
 def _row(item: WorkItem) -> dict[str, Any]:

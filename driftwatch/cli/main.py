@@ -26,6 +26,16 @@ from driftwatch.errors import DriftwatchError
 DEBUG = "DRIFTWATCH_DEBUG"
 INTERRUPTED = 130
 
+#: How typer's checks speak -> the same in plain words.
+_PLAINER = (
+    (r"Value error, ", ""),
+    (r"Input should be a valid integer\b.*", "must be a whole number"),
+    (r"Input should be a valid number\b.*", "must be a number"),
+    (r"Input should be greater than or equal to (\S+)", r"must be \1 or more"),
+    (r"Input should be less than or equal to (\S+)", r"must be \1 or less"),
+    (r"Input should be ", "must be "),
+)
+
 # Typer's own errors derive from these; it does not export them under a name of their own.
 _CallProblem: Any = typer.BadParameter.__mro__[1]
 _AnyProblem: Any = typer.BadParameter.__mro__[2]
@@ -110,6 +120,8 @@ def _ending(error: BaseException) -> tuple[int, str]:
 
 def _call_problem(error: Any) -> str:
     message = output.one_line(error.format_message()).rstrip(".")
+    for theirs, ours in _PLAINER:
+        message = re.sub(theirs, ours, message)
     if not isinstance(error, _CallProblem):
         return message
     context = getattr(error, "ctx", None)

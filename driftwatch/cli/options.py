@@ -43,7 +43,7 @@ AsOf = Annotated[
     typer.Option(
         "--as-of",
         metavar="DATE",
-        help="Only what was known up to that day (YYYY-MM-DD) counts; today if left out.",
+        help="A day that has been (YYYY-MM-DD): only what was known up to it counts; today if left out.",
     ),
 ]
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files; made if missing.")]

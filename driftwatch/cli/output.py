@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -38,6 +39,8 @@ Progress = Callable[[str, int, int], None]
 
 #: Width of a table that is not shown on a terminal: nothing is cut or wrapped.
 _UNBOUNDED = 10_000
+#: A time at the beginning of a cell, as the store gives it.
+_TIME = re.compile(r"^(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d:\d\d)(?:\.\d+)?(?= |$)")
 
 
 class Format(StrEnum):
@@ -150,7 +153,13 @@ def _cell(value: Any) -> str:
         return ", ".join(_cell(v) for v in value)
     if isinstance(value, dict):
         return ", ".join(f"{k} {_cell(v)}" for k, v in value.items())
-    return one_line(str(value))
+    return _TIME.sub(_readable, one_line(str(value)))
+
+
+def _readable(found: re.Match[str]) -> str:
+    """Give a time in whole seconds, and one that was written as a day, as that day."""
+    day, time = found.groups()
+    return str(day) if time == "00:00:00" else f"{day} {time}"
 
 
 @contextmanager

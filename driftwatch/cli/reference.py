@@ -11,8 +11,11 @@ _HEAD = """# Commands
 
 Made by `driftwatch command-reference` from the program's own help; not edited by hand.
 
-`driftwatch --db PATH COMMAND`: the store is `driftwatch.duckdb` in the current folder, or what the variable
-`DRIFTWATCH_DB` names, unless `--db` is given. `--version` says the version. Every command takes `--help`.
+`driftwatch [OPTIONS] COMMAND`: the store is `driftwatch.duckdb` in the current folder, or what the variable
+`DRIFTWATCH_DB` names, unless `--db` is given. Every command takes `--help`. These options stand before the
+command:
+
+{options}
 
 Results go to standard output; remarks, progress and errors go to standard error. An error is one line that
 says what happened, where, and what to do.
@@ -32,7 +35,8 @@ says what happened, where, and what to do.
 def reference(app: typer.Typer) -> str:
     """Give the reference page of an application."""
     command = typer.main.get_command(app)
-    parts = [_HEAD]
+    before = (p for p in getattr(command, "params", []) if p.name != "help")
+    parts = [_HEAD.format(options="\n".join(["| | |", "|---|---|", *(_option_row(p) for p in before)]))]
     for path, item in _leaves(command, "driftwatch"):
         parts.append(_page(path, item))
     return "\n".join(parts)
@@ -69,10 +73,15 @@ def _page(path: str, command: Any) -> str:
     if shown:
         out += ["| | |", "|---|---|"]
         out += [f"| `{_argument(p)}` | {_cell(p.help or '')} |" for p in arguments]
-        out += [f"| `{_option(p)}` | {_cell(p.help or '')}{_default(p)} |" for p in options]
+        out += [_option_row(p) for p in options]
         out.append("")
     out += [command.epilog.replace("Example: ", "Example: `", 1) + "`", ""]
     return "\n".join(out)
+
+
+def _option_row(parameter: Any) -> str:
+    variable = f" The variable `{parameter.envvar}` does the same." if parameter.envvar else ""
+    return f"| `{_option(parameter)}` | {_cell(parameter.help or '')}{variable}{_default(parameter)} |"
 
 
 def _argument(parameter: Any) -> str:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from driftwatch.cli import output
-from driftwatch.cli.options import Out, reading
+from driftwatch.cli.options import AsOf, Out, reading
 from driftwatch.cli.wording import Dates, Units, worded
 from driftwatch.errors import UsageError
 
@@ -46,13 +46,14 @@ def followup(
             help="Day or event id of the change; the unit's last event if left out.",
         ),
     ] = None,
+    as_of: AsOf = None,
     out: Out = HERE,
     units: Units = None,
     dates: Dates = None,
 ) -> None:
     """Write the shop's report after a change: did every shift move as it should, and is it learned."""
     with reading(context) as store, worded(store, units, dates), output.progress() as show:
-        _list(store.followup(unit, since, out, progress=show))
+        _list(store.followup(unit, since, out, as_of, progress=show))
 
 
 def explain(
@@ -64,6 +65,7 @@ def explain(
     on: Annotated[
         str | None, typer.Option("--on", metavar="DATE", help="The day, where nothing is logged.")
     ] = None,
+    as_of: AsOf = None,
     out: Out = HERE,
     units: Units = None,
     dates: Dates = None,
@@ -75,7 +77,7 @@ def explain(
     if event is not None and on is not None:
         raise UsageError("--event and --on say the same thing twice", do="give one of them")
     with reading(context) as store, worded(store, units, dates), output.progress() as show:
-        _list(store.explain(unit, event=event, on=on, folder=out, progress=show))
+        _list(store.explain(unit, event, on, out, as_of, progress=show))
 
 
 def demo(

@@ -60,7 +60,9 @@ def check(context: typer.Context, form: FormatOption = Format.table) -> None:
 
 def backup(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The copy to make.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The copy to make; its folder is made if missing.")
+    ],
 ) -> None:
     """Copy the store into a new file, also while it is in use, and see that the copy is whole."""
     from driftwatch.store.backup import backup as copy
@@ -160,4 +162,6 @@ def set_setting(
     """Change one setting of this store."""
     with writing(context) as store:
         store.change_setting(name, value)
-        output.say(f"{name} = {getattr(store.settings, name)}")
+        settings = store.settings
+    now, unit = getattr(settings, name), {f.name: f.metadata["unit"] for f in fields(settings)}[name]
+    output.say(f"{name} = {now}" if isinstance(now, str) else f"{name} = {now:.12g} ({unit})")

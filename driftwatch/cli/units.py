@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
@@ -46,7 +47,7 @@ def delete(
     The store's file is written anew, so that nothing of them is left in it. Copies made before still have
     them. Rows of that unit in later files go to quarantine, until `unit readmit`.
     """
-    if not yes and not typer.confirm(f"Delete all data of unit {unit} for good?"):
+    if not yes and not _agreed(f"Delete all data of unit {unit} for good?"):
         raise typer.Abort
     with writing(context) as store:
         told = store.delete_unit(unit, reason)
@@ -54,6 +55,15 @@ def delete(
         f"deleted unit {told.unit}: {told.snapshots} snapshots, {told.readings} readings, "
         f"{told.events} events, {told.quarantined} rows in quarantine"
     )
+
+
+def _agreed(question: str) -> bool:
+    try:
+        return typer.confirm(question)
+    except typer.Abort:
+        if sys.stdin.isatty():  # somebody was there, and stopped it
+            raise
+        raise UsageError("nobody can be asked here, and nothing was deleted", do="give --yes") from None
 
 
 def readmit(context: typer.Context, unit: UnitName) -> None:

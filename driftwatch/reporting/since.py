@@ -115,7 +115,7 @@ def find_since(panel: Panel, since: date | str | None) -> Since:
             raise UsageError(
                 "no event is logged to follow up",
                 f"unit {panel.unit}",
-                "give a day with --since, or log the event",
+                "give its day (--since, or --on of `explain`), or log the event",
             )
         return _at_event(panel, max(logged, key=lambda e: e.happened_at))
     if isinstance(since, str):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -233,7 +234,9 @@ def test_an_event_is_logged_and_listed(cli, store):
 
 
 def test_a_setting_is_changed_for_this_store(cli, store):
-    assert cli("settings", "set", "plan_km", "20000", db=store).code == 0
+    changed = cli("settings", "set", "plan_km", "20000", db=store)
+    assert (changed.code, changed.out) == (0, "plan_km = 20000 (km)\n")
+    assert cli("settings", "set", "dates", "iso", db=store).out == "dates = iso\n"
     listed = {s["name"]: s for s in json.loads(cli("settings", "list", "--format", "json", db=store).out)}
     assert (listed["plan_km"]["value"], listed["plan_km"]["default"]) == (20000, 15000)
     assert "must be ordered" in cli("settings", "set", "plan_km", "90000", db=store).error
@@ -271,7 +274,60 @@ def test_alerts_name_the_worn_pack_and_leave_with_ten_where_asked(cli, store):
     assert header.startswith("unit,site,urgency,kind,clutch,by_when,due_p10,due_p50,due_p90,chance")
     none = cli("alerts", "--as-of", "2024-04-01", "--exit-code", db=store)
     assert none.code == 0
-    assert "nothing needs anyone" in none.err
+
+
+def test_alerts_do_not_call_well_what_could_not_be_judged(cli, store):
+    # Read every 60 days from 8 January 2024, the log has one entry, and a judgement needs five snapshots.
+    early = cli("alerts", "--as-of", "2020-01-01", db=store)
+    assert (early.code, early.out) == (0, "")
+    assert early.err.splitlines() == [
+        "nothing can be said of any unit",
+        "3 of 3 unit(s) could not be judged: 3 without a snapshot by 1 Jan 2020 "
+        "(unit-01, unit-02 and unit-03)",
+    ]
+    few = cli("alerts", "--as-of", "2024-04-01", "--format", "json", db=store)
+    assert json.loads(few.out) == []
+    assert "3 of 3 unit(s) could not be judged: 3 with too few snapshots" in few.err
+    unknown = cli("--known-at", "2020-01-01", "alerts", db=store)
+    assert unknown.err.strip() == "nothing can be said: no unit was known by 1 Jan 2020"
+    calm = cli("alerts", "--as-of", "2024-10-31", "--at-least", "due", db=store)
+    assert calm.err.strip() == "nothing needs anyone now"
+    old = cli("alerts", "--as-of", "2026-06-01", "--dates", "iso", db=store)
+    assert "3 of 3 unit(s) not read for more than 75 days (unit-01, unit-02 and unit-03)" in old.err
+
+
+def test_some_units_that_could_not_be_judged_are_named(cli, store, tmp_path):
+    (tmp_path / "u.csv").write_text("unit,profile\nunit-09,generic-6\n")
+    assert cli("import", "u.csv", db=store).code == 0
+    some = cli("alerts", "--as-of", "2024-10-31", "--at-least", "due", db=store)
+    assert some.err.splitlines() == [
+        "nothing needs anyone now, of the units that could be judged",
+        "1 of 4 unit(s) could not be judged: 1 without a snapshot by 31 Oct 2024 (unit-09)",
+    ]
+
+
+def test_followup_and_explain_as_of_an_earlier_day(cli, store, tmp_path):
+    for command, name in (
+        ("followup", "followup-unit-01-2024-09-10"),
+        ("explain", "explain-unit-01-2024-09-10"),
+    ):
+        made = {}
+        for day in ("2024-12-31", "2025-06-30"):
+            done = cli(command, "unit-01", "--as-of", day, "--out", day, db=store)
+            assert done.code == 0, done.err
+            made[day] = (tmp_path / day / f"{name}.json").read_text("utf-8")
+        assert made["2024-12-31"] != made["2025-06-30"]
+        assert all(f'"as_of": "{day}"' in text for day, text in made.items())
+
+
+def test_a_table_shows_whole_seconds_and_plain_days(cli, store):
+    listed = cli("event", "list", db=store).out
+    assert re.search(r"2024-09-10 +power", listed)
+    told = cli("history", "unit-01", db=store).out + cli("migrations", db=store).out
+    assert re.search(r"\d\d:\d\d:\d\d  ", told)
+    assert not re.search(r"00:00:00|:\d\d\.\d|\dT\d", told + listed)
+    kept = json.loads(cli("event", "list", "--format", "json", db=store).out)
+    assert kept[0]["happened_at"] == "2024-09-10T00:00:00", "data stay as they are"
 
 
 def test_reports_are_written_where_wanted(cli, store, tmp_path):

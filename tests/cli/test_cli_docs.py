@@ -24,6 +24,12 @@ def test_the_page_is_what_the_program_says():
     )
 
 
+def test_the_page_has_the_options_before_the_command():
+    head = PAGE.read_text("utf-8").split("\n## ")[0]
+    for option in ("--db PATH", "--wait [SECONDS]", "--by NAME", "--known-at DATE", "--version"):
+        assert f"| `{option}` |" in head
+
+
 def test_the_agreed_commands_are_there():
     names = {path.removeprefix("driftwatch ") for path in leaves(app)}
     assert names >= CONTRACT

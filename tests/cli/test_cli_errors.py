@@ -25,7 +25,8 @@ GOOD = "unit-01,2025-12-20,140000,normal,1-2,apply_trim,5\n"
         (["assess", "--as-of", "14.3.2026"], "is not a day"),
         (["assess", "--as-of", "2026-02-30"], "is not a day"),
         (["assess", "--format", "yaml"], "yaml"),
-        (["assess", "--unit", "unit-77"], "no unit 'unit-77'"),
+        (["assess", "--unit", "unit-77"], "no unit 'unit-77' - `driftwatch unit list` lists them"),
+        (["history", "lorry"], "no unit 'lorry' - `driftwatch unit list` lists them"),
         (["alerts", "--at-least", "soon"], "soon"),
         (["review"], "--month"),
         (["review", "--month", "2025-13"], "is not a month"),
@@ -34,15 +35,28 @@ GOOD = "unit-01,2025-12-20,140000,normal,1-2,apply_trim,5\n"
         (["followup", "unit-77"], "unit-77"),
         (["followup", "unit-01", "--since", "2025-1-1"], "is not a day"),
         (["followup", "unit-01", "--since", "no-such-event"], "no-such-event"),
+        (["assess", "--as-of", "2999-01-01"], "2999-01-01 is in the future - give a day that has been"),
+        (["alerts", "--as-of", "2999-01-01"], "is in the future"),
+        (["backtest", "--as-of", "2999-01-01"], "is in the future"),
+        (["export", "out", "--as-of", "2999-01-01"], "is in the future"),
+        (["followup", "unit-01", "--as-of", "2999-01-01"], "is in the future"),
+        (["explain", "unit-01", "--as-of", "2999-01-01"], "is in the future"),
+        (["--known-at", "2999-01-01", "alerts"], "is in the future"),
+        (["followup", "unit-01", "--since", "2024-09-10", "--as-of", "2024-09-01"], "later --as-of"),
+        (["followup", "unit-01", "--since", "0001-01-01"], "is not a day"),
         (["followup", "unit-01", "--since", "2999-01-01"], "future"),
         (["explain", "unit-01", "--on", "2999-01-01"], "future"),
         (["explain", "unit-01", "--event", "1", "--on", "2025-01-01"], "twice"),
         (["explain", "unit-01", "--event", "no-such-event"], "no-such-event"),
+        (["explain", "unit-02", "--event", "E0001"], "E0001 is logged for unit unit-01, not for unit-02"),
+        (["followup", "unit-02", "--since", "E0001"], "E0001 is logged for unit unit-01, not for unit-02"),
+        (["explain", "unit-01", "--event", "E0001", "--as-of", "2024-09-01"], "later --as-of"),
+        (["explain", "unit-02"], "--on of `explain`"),
         (["explain", "unit-01", "--on", "soon"], "is not a day"),
         (["export", "out", "--what", "snapshoots"], "no 'snapshoots'"),
-        (["event", "add", "unit-01", "power", "--on", "2999-01-01"], "future"),
+        (["event", "add", "unit-01", "power", "--on", "2999-01-01"], "future - give a day that has been"),
         (["event", "add", "unit-01", "power", "--on", "tomorrow"], "is not a day or time"),
-        (["event", "add", "unit-01", "tune", "--on", "2025-01-01"], "tune"),
+        (["event", "add", "unit-01", "tune", "--on", "2025-01-01"], "repair, other - give one of these"),
         (["event", "add", "unit-77", "power", "--on", "2025-01-01"], "unit-77"),
         (["event", "add", "unit-01", "power", "--on", "2025-01-01", "--amount", "much"], "much"),
         (
@@ -58,16 +72,26 @@ GOOD = "unit-01,2025-12-20,140000,normal,1-2,apply_trim,5\n"
                 "--amount-unit",
                 "psi",
             ],
-            "psi",
+            "psi - give power in N.m, lb.ft or %, and load in kg, lb or %",
         ),
+        (["event", "correct", "E0001", "--on", "2999-01-01"], "future - give a day that has been"),
         (["event", "list", "--unit", "unit-77"], "unit-77"),
         (["settings", "set", "plan", "5"], "no setting 'plan'"),
-        (["settings", "set", "plan_km", "far"], "wants a number"),
+        (
+            ["settings", "set", "plan_km", "far"],
+            "wants a number, not 'far' - give one from 1 to 1000000 (km)",
+        ),
+        (["settings", "set", "least_snapshots", "3.7"], "wants a whole number, not '3.7'"),
+        (["settings", "set", "plan_km", "-3"], "between 1 and 1000000 (km), not -3"),
         (["settings", "set", "plan_km", "nan"], "plan_km"),
         (["profile", "show", "generic-9"], "no profile 'generic-9'"),
         (["profile", "new", "own", "--from", "generic-9"], "no built-in profile"),
         (["import"], "missing argument"),
-        (["import", "x.csv", "--as", "readings"], "readings"),
+        (["import", "x.csv", "--as", "readings"], "'--as': 'readings' is not one of"),
+        (["backtest", "--every", "0"], "'--every': must be 1 or more - see"),
+        (["backtest", "--every", "often"], "'--every': must be a whole number - see"),
+        (["serve", "--port", "70000"], "'--port': must be 65535 or less - see"),
+        (["--wait=long", "alerts"], "'--wait': must be a number - see"),
         (["mapping"], "missing command"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
@@ -180,10 +204,24 @@ def test_a_workbook_for_a_store_and_a_store_that_is_no_store(cli, tmp_path):
     openpyxl.Workbook().save(tmp_path / "book.duckdb")
     (tmp_path / "nothing.duckdb").write_bytes(b"")
     (tmp_path / "folder.duckdb").mkdir()
-    for name in ("text.duckdb", "book.duckdb", "nothing.duckdb", "folder.duckdb"):
+    (tmp_path / "table.csv").write_text(UNITS + "u1,generic-6\n")  # which the engine would read as a database
+    for name in ("text.duckdb", "book.duckdb", "nothing.duckdb", "folder.duckdb", "table.csv"):
         refused = cli("assess", db=tmp_path / name)
         assert refused.code == 5, name
         assert name in refused.error
+        assert "not a store" in refused.error
+
+
+def test_what_cannot_be_brought_back_is_told_of_the_copy(cli, store, tmp_path):
+    (tmp_path / "table.csv").write_text(UNITS + "u1,generic-6\n")
+    (tmp_path / "text.duckdb").write_text("this is not a store, whatever its name says" * 500)
+    for name, words in (
+        ("none.duckdb", "there is no such copy - give one that `driftwatch backup` made"),
+        ("table.csv", "this is not a store, or it is damaged - use another copy"),
+        ("text.duckdb", "this is not a store, or it is damaged - use another copy"),
+    ):
+        refused = cli("restore", name, "--replace", db=store)
+        assert (refused.code, refused.error) == (5, f"driftwatch: {name}: {words}")
 
 
 def test_a_foreign_database_is_no_store(cli, tmp_path):

@@ -228,6 +228,10 @@ def test_units_as_a_whole(cli, store, monkeypatch):
     )
     monkeypatch.setattr("sys.stdin", io.StringIO("n\n"))
     assert cli("unit", "delete", "unit-02", "--reason", "asked for", db=store).code == 130
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    alone = cli("unit", "delete", "unit-02", "--reason", "asked for", db=store)
+    assert alone.code == 2
+    assert "nothing was deleted - give --yes" in alone.error
     gone = cli("unit", "delete", "unit-02", "--reason", "asked for", "--yes", db=store)
     assert gone.code == 0, gone.err
     assert "12 snapshots, 300 readings" in gone.out
