@@ -88,7 +88,7 @@ class Store(StoredData):
         from driftwatch.assessment.results import Assessment
 
         analyses = self.analyse(as_of, units, progress)
-        return Assessment(self.records(as_of).as_of, made_by(), tuple(a.assessment for a in analyses))
+        return Assessment(self._past_day(as_of), made_by(), tuple(a.assessment for a in analyses))
 
     def alerts(
         self, as_of: Day | None = None, at_least: str = "plan", progress: Progress = None
@@ -209,7 +209,7 @@ class Store(StoredData):
 
         first, last = month_days(month)
         possible_folder(folder)
-        today = self.records().as_of
+        today = self._past_day(None)
         if first > today:
             raise UsageError(f"{month} has not begun", do="give this month or an earlier one")
         as_of = min(last, today)
@@ -271,7 +271,7 @@ class Store(StoredData):
         before = None
         if (earlier.snapshots["unit"] == unit).any():
             before = self._analysis(unit, day_before, progress)
-        day = self.records(as_of).as_of
+        day = self._past_day(as_of)
         known = Provenance(
             made_for=self._database.who,
             made_at=clock.now_utc(),
@@ -321,7 +321,7 @@ class Store(StoredData):
         which = event if event is not None else None if on is None else as_day(on)
         self._asked(unit, which, as_of)
         now = self._analysis(unit, as_of, progress)
-        day = self.records(as_of).as_of
+        day = self._past_day(as_of)
         with written(self._wording()):
             return write_explain(now, which, self.settings, as_folder(folder), as_of=day)
 
@@ -359,7 +359,7 @@ class Store(StoredData):
                 raise UsageError(f"there is no {name!r} to export", do=f"give {', '.join(EXPORTS)} or fitted")
         if fmt not in FORMATS:
             raise UsageError(f"there is no form {fmt!r}", do=f"give {' or '.join(FORMATS)}")
-        day = None if as_of is None else self._past_day(as_of)
+        day = self._past_day(as_of)
         target = as_folder(folder)
         stored = [name for name in wanted if name != "fitted"]
         written = self._database.export(target, stored, fmt) if stored else []
@@ -376,7 +376,7 @@ class Store(StoredData):
 
     def _asked(self, unit: str, when: Day | None, as_of: Day | None) -> Day | None:
         """Refuse a day or event that is later than all that is known, and another unit's event."""
-        last, on = self.records(as_of).as_of, when
+        last, on = self._past_day(as_of), when
         if isinstance(when, str):
             entry = next((row for row in frame_rows(self.events()) if row["event_id"] == when), None)
             if entry is None:

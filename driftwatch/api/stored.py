@@ -256,10 +256,12 @@ class StoredData:
             If that day has not been.
 
         """
-        return self._database.records(None if as_of is None else self._past_day(as_of), units)
+        return self._database.records(self._past_day(as_of), units)
 
-    def _past_day(self, as_of: Day) -> date:
-        day, today = as_day(as_of), self._database.today()
+    def _past_day(self, as_of: Day | None) -> date:
+        """Give the day that an answer is told as of, today if none is asked for; never one to come."""
+        today = self._database.today()
+        day = today if as_of is None else as_day(as_of)
         if day <= today:
             return day
         if self._database.known_at is None:
