@@ -121,7 +121,7 @@ def build_followup(
     before = None if before_analysis is None else before_analysis.assessment
     inspect = inspect_reasons(analysis, before, start, maps, odd)
     drive = drive_reasons(analysis, start, learning)
-    well = all_well(said, before, start, maps, odd, learning, bool(together))
+    well = all_well(analysis, before, start, maps, odd, learning, bool(together))
     verdict = "inspect first" if inspect else "drive first" if drive else "hand over"
     last_day = as_of or (as_date(panel.taken_at[-1]) if len(panel.taken_at) else start.on)
     return FollowupContext(

@@ -65,7 +65,7 @@ def forecast(analysis: UnitAnalysis, outlook: ClutchOutlook) -> Chart | None:
         font={"color": RED},
     )  # fmt: skip
     picture.axis("xaxis", title={"text": "" if days is not None else f"odometer, {km}"}, nticks=6)
-    picture.axis("yaxis", title={"text": f"fill volume, {cm3}"}, range=_edges([*volumes, *low], high, limit))
+    picture.axis("yaxis", title={"text": f"fill volume, {cm3}"}, range=_edges([*volumes, *low], high, level))
     when = due_words(outlook, as_date(panel.taken_at[-1]))
     return Chart(
         f"forecast-{index}",

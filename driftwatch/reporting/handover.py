@@ -13,7 +13,7 @@ from driftwatch.reporting.maps import Odd, anything_drifted, anything_moved
 from driftwatch.reporting.since import Since
 from driftwatch.reporting.texts import count
 from driftwatch.service.results import ClutchOutlook
-from driftwatch.wording import day, listed, name, per_distance, percent, rate, rough
+from driftwatch.wording import as_date, day, listed, name, per_distance, percent, rate, rough
 
 #: So many shift cells may do otherwise by chance before it counts against handing over: one, or this share.
 ODD_SHARE = 0.05
@@ -31,21 +31,22 @@ def inspect_reasons(
     """Give everything that wants a look inside before the vehicle leaves."""
     said = analysis.assessment
     why = [c.sentence for c in said.cautions if c.kind in ("overlap", "authority")]
-    why += _clutches_to_check(said, before)
+    why += _clutches_to_check(analysis, before)
     why += [f.sentence for f in said.findings if f.probability >= 0.5 and _wants_look(f, start)]
     why += _odd_reasons(analysis, maps, odd)
     why += [c.sentence for c in said.cautions if c.kind == "data"]
     return tuple(dict.fromkeys(why))
 
 
-def _clutches_to_check(said: UnitAssessment, before: UnitAssessment | None) -> list[str]:
+def _clutches_to_check(analysis: UnitAnalysis, before: UnitAssessment | None) -> list[str]:
     """Name packs at their limit or soon there, and packs in view that grow faster since the change."""
+    said, read_on = analysis.assessment, as_date(analysis.panel.taken_at[-1])
     grew, check = grew_faster(said, before), sentences.CHECK["clutch"]
     check = check[0].lower() + check[1:]
     why = []
     for c in said.clutches:
         if c.service in ("due", "plan"):
-            soon = "" if c.used >= 1.0 else f" {clutch_sentence(c)}"
+            soon = "" if c.used >= 1.0 else f" {clutch_sentence(c, read_on)}"
             book = "" if c.service == "due" else " and book it"
             why.append(
                 f"{name(c.clutch)}: {c.reason} {percent(c.used)} of its allowance is used.{soon} Check it "
@@ -149,7 +150,7 @@ def drive_reasons(analysis: UnitAnalysis, start: Since, learning: tuple[LearnRow
 
 
 def all_well(
-    said: UnitAssessment,
+    analysis: UnitAnalysis,
     before: UnitAssessment | None,
     start: Since,
     maps: tuple[ChangeMap, ...],
@@ -177,7 +178,7 @@ def all_well(
         moved += f", but for {listed(where, 4)} (what to check first: below)"
     if anything_drifted(maps):
         moved += ". Some values also moved slowly since, as the maps say"
-    notes = _in_view(said, before)
+    notes = _in_view(analysis, before)
     if notes:
         ending = f"no clutch is due or soon due, but keep in view: {' '.join(notes)}"
     else:
@@ -190,16 +191,16 @@ def all_well(
     return f"{moved}; every shift in use has learned, and {ending}"
 
 
-def _in_view(said: UnitAssessment, before: UnitAssessment | None) -> list[str]:
+def _in_view(analysis: UnitAnalysis, before: UnitAssessment | None) -> list[str]:
     """Say what is to be known of packs that do not hold the vehicle: worn, in view, growing faster."""
+    said, read_on = analysis.assessment, as_date(analysis.panel.taken_at[-1])
     grew = grew_faster(said, before)
     worn = {f.clutch for f in said.findings if f.cause == "wear" and f.probability >= 0.5}
     notes = []
     for c in said.clutches:
         if c.service == "watch" or c.clutch in worn:
-            notes.append(
-                f"{name(c.clutch)} has used {percent(c.used)} of its allowance. {clutch_sentence(c)}"
-            )
+            used = f"{name(c.clutch)} has used {percent(c.used)} of its allowance."
+            notes.append(f"{used} {clutch_sentence(c, read_on)}")
         if c.clutch in grew:
             notes.append(grew[c.clutch])
     return notes
