@@ -165,7 +165,8 @@ def _name_corrections(file: str, report: ImportReport) -> None:
         output.note(f"{file}: line {row['line']}: corrected: {' '.join(map(str, about))}, {change}")
     rest = len(report.corrections) - len(rows)
     if rest > 0:
-        output.note(f"{file}: {rest} more value(s) corrected - `driftwatch history UNIT` tells them")
+        more = "1 more value" if rest == 1 else f"{rest} more values"
+        output.note(f"{file}: {more} corrected - `driftwatch history UNIT` tells them")
 
 
 def _name_problems(file: str, report: ImportReport, dry_run: bool) -> None:
@@ -175,4 +176,5 @@ def _name_problems(file: str, report: ImportReport, dry_run: bool) -> None:
     rest = report.quarantined - len(problems)
     if rest > 0:
         where = "--format json" if dry_run else "`driftwatch quarantine list`"
-        output.note(f"{file}: {rest} more row(s) in quarantine - {where} names them all")
+        more = "1 more row" if rest == 1 else f"{rest} more rows"
+        output.note(f"{file}: {more} in quarantine - {where} names them all")

@@ -44,7 +44,8 @@ def draft(
     except FileExistsError:
         raise UsageError("is there already", str(out), "give another --out, or remove it first") from None
     doubts = text.count("\n# not ")
-    output.note(f"wrote {out}: {len(drafted.cells)} cells, {doubts} place(s) to look at, marked `# not`")
+    places = "1 place" if doubts == 1 else f"{doubts} places"
+    output.note(f"wrote {out}: {len(drafted.cells)} cells, {places} to look at, marked `# not`")
     output.note(f"then: driftwatch mapping check {file} --mapping {out} --profile {profile}")
 
 

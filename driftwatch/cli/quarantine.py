@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -32,12 +33,24 @@ def list_rows(
     file: File = None,
     form: FormatOption = Format.table,
 ) -> None:
-    """List rows that could not be right, each with its number, file, line and reason."""
+    """List rows that could not be right, each with its number, file, line, cell and reason.
+
+    The cell is the column of a wide file, each filled field of which is one row; else mode, channel, signal.
+    """
     with reading(context) as store:
         frame = store.quarantine(unit, code, file)
-    shown = ["quarantine_id", "file", "line", "unit", "code", "reason"]
-    columns = shown if form is Format.table else [str(c) for c in frame.columns]
-    output.table(output.frame_rows(frame), columns, form, empty="the quarantine is empty")
+    rows = [{**row, "cell": _cell(row["raw"])} for row in output.frame_rows(frame)]
+    shown = ["quarantine_id", "file", "sheet", "line", "unit", "cell", "code", "reason"]
+    if not any(row["sheet"] for row in rows):
+        shown.remove("sheet")
+    columns = shown if form is Format.table else [*(str(c) for c in frame.columns), "cell"]
+    output.table(rows, columns, form, empty="the quarantine is empty")
+
+
+def _cell(raw: str) -> str:
+    """Name what a row was read from; "" where it is no reading."""
+    told = {name.casefold(): text for name, text in json.loads(raw).items()}
+    return str(told.get("column") or " ".join(told[n] for n in ("mode", "channel", "signal") if told.get(n)))
 
 
 def fix(
@@ -84,9 +97,10 @@ def drop(
     The same rows in a later file are then left out, and counted as known.
     """
     with writing(context) as store:
-        output.say(
-            f"dropped {store.drop_quarantined(_chosen(store, numbers, unit, code, file), note)} row(s)"
-        )
+        dropped = store.drop_quarantined(_chosen(store, numbers, unit, code, file), note)
+    from driftwatch.reporting.texts import count
+
+    output.say(f"dropped {count(dropped, 'row')}")
 
 
 def _change(text: str) -> tuple[str, str]:

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from driftwatch.errors import InputRefused, UsageError
-from driftwatch.intake.columns import KINDS, SNAPSHOTS, FileKind, locate, recognise
+from driftwatch.intake.columns import KINDS, SNAPSHOTS, FileKind, locate, recognise, refuse_own_export
 from driftwatch.intake.content import Content
 from driftwatch.intake.mapping import LONG_COLUMNS, Mapping, apply_mapping, fits
 from driftwatch.intake.numbers import DECIMALS, decimal_of
@@ -180,6 +180,7 @@ def _recognised(tables: Sequence[RawTable], kind: str | None) -> list[Batch]:
     batches, refusals = [], []
     for table in tables:
         try:
+            refuse_own_export(table)
             which: FileKind = KINDS[kind] if kind else recognise(table)
             batches.append(Batch(which.name, table, locate(table, which)))
         except InputRefused as refusal:

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from driftwatch.errors import InputRefused
 from driftwatch.intake.tables import RawTable, nearest
 
+#: How alike a column's name has to be to the one that is missing before it is said to be meant.
+MUCH_ALIKE = 0.65
+
 
 @dataclass(frozen=True)
 class FileKind:
@@ -30,6 +33,11 @@ class FileKind:
     optional: tuple[str, ...]
     telling: str
     numeric: tuple[str, ...] = ()
+
+    @property
+    def a_file(self) -> str:
+        """What a file of that kind is called, with its article."""
+        return f"{'an' if self is EVENTS else 'a'} {self.name} file"
 
     @property
     def all_columns(self) -> tuple[str, ...]:
@@ -70,6 +78,19 @@ EVENTS = FileKind(
 #: In the order in which they need one another.
 KINDS = {kind.name: kind for kind in (UNITS, SNAPSHOTS, EVENTS)}
 
+#: What the program itself exports besides those kinds, and columns that only such a file has. They are made
+#: from what was taken in, or tell how it came to be; they are never taken in again.
+OWN_EXPORTS = {
+    "fitted": ("signal", "usable", "fitted", "fitted_se", "noise_sd"),
+    "review": ("unit", "profile", "state", "service", "in_short"),
+    "quarantine": ("quarantine_id", "code", "reason", "raw"),
+    "audit": ("changed_at_utc", "what", "field", "old_value", "new_value"),
+    "files": ("file_id", "sha256", "new_rows", "quarantined_rows"),
+    "odometers": ("changed_at_local", "was_km", "reads_km", "add_km"),
+    "settings": ("name", "value", "changed_at_utc", "changed_by"),
+    "profiles": ("name", "toml", "added_at_utc", "added_by"),
+}
+
 EVENT_KINDS = ("power", "load", "fluid", "relearn", "rebuild", "repair", "other")
 
 
@@ -101,6 +122,17 @@ def recognise(table: RawTable) -> FileKind:
     return best
 
 
+def refuse_own_export(table: RawTable) -> None:
+    """Refuse a file that the program exported, and that is not one to be taken in again."""
+    for name, columns in OWN_EXPORTS.items():
+        if all(table.find(column) is not None for column in columns):
+            raise InputRefused(
+                f"this is the export {name!r} of this program, which is not taken in again",
+                table.name,
+                "leave it out: units, snapshots and events hold all that can be",
+            )
+
+
 def locate(table: RawTable, kind: FileKind) -> dict[str, str]:
     """Find the columns of a kind in a table.
 
@@ -120,13 +152,15 @@ def locate(table: RawTable, kind: FileKind) -> dict[str, str]:
         if any(name in found for name in group):
             continue
         unused = [column for column in table.columns if column not in found.values()]
-        similar = next((near for name in group if (near := nearest(name, unused)) is not None), None)
+        similar = next(
+            (near for name in group if (near := nearest(name, unused, MUCH_ALIKE)) is not None), None
+        )
         hint = (
             f"rename {similar!r}, which is the nearest" if similar else f"there are {_listed(table.columns)}"
         )
         if kind is SNAPSHOTS:
             hint += ", or give a mapping if the file has one column for each cell"
-        what = f"a {kind.name} file needs the column {' or '.join(group)}"
+        what = f"{kind.a_file} needs the column {' or '.join(group)}"
         raise InputRefused(what, table.name, hint)
     return found
 

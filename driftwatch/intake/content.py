@@ -69,6 +69,15 @@ class Content:
             start = stream.read(8)
         return next((name for sign, name in SIGNATURES if start.startswith(sign)), "CSV")
 
+    @property
+    def is_text(self) -> bool:
+        """Whether the first bytes can be text: of a marked encoding, or without control characters."""
+        with self.open() as stream:
+            start = stream.read(4096)
+        if any(start.startswith(mark) for mark, _ in _MARKS) or _utf16(start):
+            return True
+        return not any(byte < 0x20 and byte not in b"\t\n\f\r\x1a" for byte in start)
+
     def open(self) -> BinaryIO:
         """Give a new stream over the bytes, at their start."""
         return io.BytesIO(self.data) if isinstance(self.data, bytes) else self.data.open("rb")
@@ -168,11 +177,17 @@ def text_of(content: Content) -> Text:
             if encoding == "utf-8":
                 return _in_utf8(content, len(mark)) or _recoded(content, "cp1252", len(mark))
             return _recoded(content, encoding, len(mark))
-    if start[1:200:2].count(0) > 0.7 * len(start[1:200:2]) and 0 not in start[0:200:2]:
-        return _recoded(content, "utf-16-le", 0)
-    if start[0:200:2].count(0) > 0.7 * len(start[0:200:2]) and 0 not in start[1:200:2]:
-        return _recoded(content, "utf-16-be", 0)
+    if encoding := _utf16(start):
+        return _recoded(content, encoding, 0)
     return _in_utf8(content, 0) or _recoded(content, "cp1252", 0)
+
+
+def _utf16(start: bytes) -> str:
+    """Give the kind of UTF-16 that bytes without a mark are in, by their zero bytes; "" for none."""
+    even, odd = start[0:200:2], start[1:200:2]
+    if odd.count(0) > 0.7 * len(odd) and 0 not in even:
+        return "utf-16-le"
+    return "utf-16-be" if even.count(0) > 0.7 * len(even) and 0 not in odd else ""
 
 
 def _in_utf8(content: Content, start: int) -> Text | None:

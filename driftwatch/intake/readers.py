@@ -75,8 +75,9 @@ def _checked(path: Path) -> Content:
         )
     found = content.format
     if found != claimed:
-        is_what = "text" if found == "CSV" else found
-        raise InputRefused(
-            f"this is not {claimed} but {is_what}", content.name, "save it again in the format its name says"
-        )
+        if found != "CSV":
+            is_what = f"this is not {claimed} but {found}"
+        else:
+            is_what = f"this is not {claimed}" + (" but text" if content.is_text else ": it is damaged")
+        raise InputRefused(is_what, content.name, "save it again in the format its name says")
     return content

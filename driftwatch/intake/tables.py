@@ -99,10 +99,10 @@ class RawTable:
         return next((column for column in self.columns if column.casefold() == wanted), None)
 
 
-def nearest(name: str, among: tuple[str, ...] | list[str]) -> str | None:
+def nearest(name: str, among: tuple[str, ...] | list[str], cutoff: float = 0.5) -> str | None:
     """Give the most similar name, compared without regard to case; None if nothing is similar."""
     folded = {other.casefold(): other for other in among}
-    close = get_close_matches(name.casefold(), folded, n=1, cutoff=0.5)
+    close = get_close_matches(name.casefold(), folded, n=1, cutoff=cutoff)
     return folded[close[0]] if close else None
 
 

@@ -206,7 +206,7 @@ def _batch(rows: pd.DataFrame, changes: Mapping[str, str]) -> Batch:
         if own not in names:
             if name not in kind.all_columns:
                 raise UsageError(
-                    f"a {kind.name} file has no column {name!r}",
+                    f"{kind.a_file} has no column {name!r}",
                     do=f"there are {', '.join(kind.all_columns)}",
                 )
             names.append(own)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import openpyxl
 import pytest
@@ -177,7 +178,7 @@ def test_work_on_the_quarantine(cli, tmp_path):
     assert "is no change" in cli("quarantine", "fix", 3, "--set", "unit").error
     assert "no row 77" in cli("quarantine", "drop", 77).error
     assert "no row in quarantine is so" in cli("quarantine", "drop", "--unit", "u7").error
-    assert cli("quarantine", "drop", "--file", "s.csv", "--note", "typed wrong").out == "dropped 1 row(s)\n"
+    assert cli("quarantine", "drop", "--file", "s.csv", "--note", "typed wrong").out == "dropped 1 row\n"
     assert "the quarantine is empty" in cli("quarantine", "list").err
 
 
@@ -391,3 +392,46 @@ def test_a_store_is_not_made_twice(cli, tmp_path):
     assert cli("check", db=tmp_path / "n.duckdb").code == 0
     assert not [p for p in tmp_path.iterdir() if "partial" in p.name]
     shutil.rmtree(tmp_path, ignore_errors=True)
+
+
+# The program's own exports
+
+
+def test_what_the_program_exports_changes_nothing_in_its_own_store_and_is_told_from_readings(cli, store):
+    assert cli("event", "add", "unit-01", "fluid", "--on", "2025-05-05", db=store).code == 0
+    cli("unit", "odometer", "unit-01", "--on", "2025-12-01", "--was", "73000", "--in", "mi", db=store)
+    assert cli("export", "out", "--as", "csv", db=store).code == 0
+    told = cli("import", "out", "--format", "json", db=store)
+    assert told.code == 4
+    rows = {Path(row["file"]).stem: row for row in as_json(told)}
+    taken = {name for name, row in rows.items() if row["refused"] is None}
+    assert taken == {"units", "snapshots", "events"}
+    assert all(rows[name]["same"] == rows[name]["rows"] > 0 for name in taken)
+    for name in rows.keys() - taken:
+        assert f"{name}.csv: this is the export {name!r} of this program" in rows[name]["refused"]
+    assert {
+        "fitted",
+        "audit",
+        "quarantine",
+        "files",
+        "odometers",
+        "settings",
+        "profiles",
+    } == rows.keys() - taken
+    named = cli("import", "out/fitted.csv", "--as", "snapshots", db=store)
+    assert (named.code, "the export 'fitted'" in named.error) == (4, True)
+    assert cli("check", db=store).code == 0
+
+
+def test_rows_of_one_line_in_quarantine_are_told_apart_by_their_cell(cli, store, tmp_path):
+    (tmp_path / "s.csv").write_text(
+        SNAPSHOTS
+        + "unit-01,2025-13-01,1,normal,1-2,apply_trim,1\nunit-01,2025-13-01,1,,pack1,clutch_volume,1\n"
+    )
+    assert cli("import", "s.csv", db=store).code == 3
+    shown = cli("quarantine", "list", db=store).out.splitlines()
+    assert "sheet" not in shown[0]
+    assert "  normal 1-2 apply_trim  " in shown[1]
+    assert "  pack1 clutch_volume  " in shown[2]
+    listed = as_json(cli("quarantine", "list", "--format", "json", db=store))
+    assert [row["cell"] for row in listed] == ["normal 1-2 apply_trim", "pack1 clutch_volume"]

@@ -87,6 +87,10 @@ def test_nameless_blank_columns_are_left_out_and_filled_ones_named_by_place(tmp_
         (b" \n\n", "a.csv", "empty"),
         (b"\x89PNG\r\n\x1a\nxxxx", "a.xlsx", "not XLSX but a PNG picture"),
         (b"unit,profile\nT1,p\n", "a.parquet", "not Parquet but text"),
+        (b"\x8e\x02\xf1\x00\x9d\x1b" * 50, "a.xlsx", "this is not XLSX: it is damaged"),
+        (b"\x8e\x02\xf1\x00\x9d\x1b" * 50, "a.parquet", "this is not Parquet: it is damaged"),
+        ("unit,profile\n".encode("utf-16"), "a.xlsx", "not XLSX but text"),
+        ("unit,profile\n".encode("utf-16-le"), "a.xlsx", "not XLSX but text"),
         (b"unit,profile\nT1,p\n", "a.xlsx", "not XLSX but text"),
         (b"PK\x03\x04 rubbish", "a.xlsx", "not a workbook"),
         (b"PAR1 rubbish PAR1", "a.parquet", "damaged"),
@@ -224,6 +228,8 @@ def test_the_kind_is_told_by_the_columns_in_any_order_and_case(tmp_path, header,
     ("header", "says"),
     [
         ("unit,profil", "needs the column profile - rename 'profil'"),
+        # A name that is hardly alike is not taken to be meant.
+        ("unit,kind,sheet", "an events file needs the column happened_at - there are unit, kind, sheet"),
         (
             "unit,taken_at,odometer,mode,channel,signal,value",
             "odometer_km or odometer_mi - rename 'odometer'",
@@ -232,7 +238,7 @@ def test_the_kind_is_told_by_the_columns_in_any_order_and_case(tmp_path, header,
     ],
 )
 def test_a_missing_column_is_named_with_the_nearest(tmp_path, header, says):
-    kind = {"profil": "units", "odometer": "snapshots", "sort": "events"}
+    kind = {"profil": "units", "odometer": "snapshots", "sort": "events", "sheet": "events"}
     which = next(k for word, k in kind.items() if word in header)
     path = written(tmp_path, header + "\n" + ",".join("x" for _ in header.split(",")) + "\n")
     with pytest.raises(InputRefused) as refused:
