@@ -2,7 +2,8 @@
 
     DriftwatchError                 exit code
     ├── UsageError (ValueError)         2   the call itself is wrong
-    │   └── UnknownName (KeyError-like) 2   a unit, event or profile that is not there
+    │   ├── UnknownName (KeyError-like) 2   a unit, event or profile that is not there
+    │   └── NotConfirmed                2   what looks wrong, and is done only if it is said to be right
     ├── QuarantinedRows                 3   strict import refused because rows cannot be right
     ├── InputRefused (ValueError)       4   a file cannot be understood; nothing was taken
     │   └── ProfileError                4   a transmission profile that contradicts itself
@@ -56,6 +57,13 @@ class UsageError(DriftwatchError, ValueError):
 
 class UnknownName(UsageError):
     """A unit, event, profile or setting that does not exist."""
+
+
+class NotConfirmed(UsageError):
+    """What was asked for looks wrong; it is done only where somebody says that it is right all the same."""
+
+    def __init__(self, what: str, where: str = "", do: str = "") -> None:
+        super().__init__(what, where, do or "check it; where it is right all the same, confirm it")
 
 
 class QuarantinedRows(DriftwatchError, ValueError):

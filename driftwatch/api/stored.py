@@ -343,22 +343,31 @@ class StoredData:
         """Let a unit whose data were deleted come in again."""
         self._database.readmit_unit(unit)
 
-    def change_profile(self, units: Sequence[str], profile: str) -> int:
+    def change_profile(self, units: Sequence[str], profile: str, *, anyway: bool = False) -> int:
         """Let units use another profile, all of them or none, and give how many did not yet.
 
         Their readings must fit it: the same units of measure, and no pack, shift or mode less. Which profile
-        they had stays on record.
+        they had stays on record. `NotConfirmed`, unless `anyway`, where it seems to be another transmission:
+        shifts of the same name work with other packs, or volumes are far outside new to limit.
         """
         self._analysed.clear()
-        return self._database.change_profile(units, profile)
+        return self._database.change_profile(units, profile, anyway=anyway)
 
     def replace_odometer(
-        self, unit: str, at: Day | datetime, was_km: float, reads_km: float = 0.0
+        self,
+        unit: str,
+        at: Day | datetime,
+        was_km: float,
+        reads_km: float = 0.0,
+        *,
+        instead_of: Day | datetime | None = None,
+        anyway: bool = False,
     ) -> tuple[int, tuple[str, ...]]:
         """Note that an odometer was replaced.
 
         From then on, what the old one had run more is added to what is read. Stored snapshots since then are
-        set right, and rows in quarantine that fit with that are taken.
+        set right, and rows in quarantine that fit with that are taken. It is held against the unit's readings
+        on both sides; `retract_odometer` takes it back.
 
         Parameters
         ----------
@@ -368,6 +377,10 @@ class StoredData:
             When it was replaced.
         was_km, reads_km : float
             What the old one showed then, and the new one.
+        instead_of : date, datetime or str, optional
+            When the one was said to have been replaced that this one puts right; that one stays on record.
+        anyway : bool
+            Note it although the unit would have gone unusually far before or after.
 
         Returns
         -------
@@ -376,11 +389,36 @@ class StoredData:
         notes : tuple of str
             What else was done.
 
+        Raises
+        ------
+        NotConfirmed
+            If the unit would have gone unusually far, and not `anyway`.
+        UsageError
+            If the unit's readings contradict it, or it cannot be right in itself.
+
         """
-        moment = as_moment(at) if isinstance(at, str) else at
-        when = moment if isinstance(moment, datetime) else datetime.combine(moment, time())
         self._analysed.clear()
-        return self._database.replace_odometer(unit, when, was_km, reads_km)
+        return self._database.replace_odometer(
+            unit,
+            _as_time(at),
+            was_km,
+            reads_km,
+            instead_of=None if instead_of is None else _as_time(instead_of),
+            anyway=anyway,
+        )
+
+    def retract_odometer(self, unit: str, at: Day | datetime, reason: str) -> tuple[int, tuple[str, ...]]:
+        """Take back that an odometer was replaced, and give the same as `replace_odometer`.
+
+        What was noted stays on record. `UnknownName` if none was noted for that time; `UsageError` without a
+        reason, or if readings that were taken since fit only with it.
+        """
+        self._analysed.clear()
+        return self._database.retract_odometer(unit, _as_time(at), reason)
+
+    def odometers(self, unit: str) -> pd.DataFrame:
+        """Give the replaced odometers that are noted for a unit: when, and what both showed."""
+        return self._database.odometers(unit)
 
     def files(self) -> pd.DataFrame:
         """Give the files that were taken in."""
@@ -396,3 +434,9 @@ class StoredData:
     def check(self) -> list[Problem]:
         """Look for damage and contradictions in the store; an empty list means that it is whole."""
         return self._database.check()
+
+
+def _as_time(at: Day | datetime) -> datetime:
+    """Give a time; a day stands for its beginning."""
+    moment = as_moment(at) if isinstance(at, str) else at
+    return moment if isinstance(moment, datetime) else datetime.combine(moment, time())

@@ -151,7 +151,11 @@ _group(
         "profile": (units.profile, "driftwatch unit profile unit-07 unit-08 --to my-transmission"),
         "odometer": (
             units.odometer,
-            "driftwatch unit odometer unit-07 --on 2026-03-14 --was 182400 --reads 12",
+            "driftwatch unit odometer unit-07 --on 2026-05-20 --was 66900 --reads 12",
+        ),
+        "odometer-retract": (
+            units.odometer_retract,
+            "driftwatch unit odometer-retract unit-07 --on 2026-05-20 --reason 'was unit-08'",
         ),
     },
 )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated
 
 import typer
@@ -11,8 +13,11 @@ from driftwatch.cli import output
 from driftwatch.cli.options import FormatOption, reading, writing
 from driftwatch.cli.output import Format
 from driftwatch.days import as_number
-from driftwatch.errors import UsageError
+from driftwatch.errors import NotConfirmed, UsageError
 
+Anyway = Annotated[
+    bool, typer.Option("--anyway", help="Do it although it looks wrong, where you know that it is right.")
+]
 UnitName = Annotated[str, typer.Argument(metavar="UNIT", help="The unit.")]
 
 
@@ -77,14 +82,19 @@ def profile(
     context: typer.Context,
     units: Annotated[list[str], typer.Argument(metavar="UNIT...", help="The units.")],
     to: Annotated[str, typer.Option("--to", metavar="PROFILE", help="Name of a profile in the store.")],
+    anyway: Anyway = False,
 ) -> None:
     """Let units use another profile, all of them or none; which they had stays on record.
 
-    Their readings must fit it: the same units of measure, and no pack, shift or mode less.
+    Their readings must fit it: the same units of measure, and no pack, shift or mode less. Where it seems to
+    be another transmission all the same, it has to be confirmed with --anyway: shifts of the same name that
+    work with other packs, or volumes far outside what the profile has a pack at, from new to its limit.
     """
-    with writing(context) as store:
-        moved = store.change_profile(units, to)
-    output.say(f"{moved} unit(s) moved to profile {to}")
+    with _confirmable(), writing(context) as store:
+        moved = store.change_profile(units, to, anyway=anyway)
+    from driftwatch.reporting.texts import count
+
+    output.say(f"{count(moved, 'unit')} moved to profile {to}")
 
 
 def odometer(
@@ -99,10 +109,21 @@ def odometer(
         str, typer.Option("--reads", metavar="NUMBER", help="What the new one showed when it was put in.")
     ] = "0",
     measure: Annotated[str, typer.Option("--in", metavar="km|mi", help="Unit of both readings.")] = "km",
+    instead_of: Annotated[
+        str | None,
+        typer.Option(
+            "--instead-of",
+            metavar="DATE",
+            help="Put right what was noted for that day or time; it stays on record.",
+        ),
+    ] = None,
+    anyway: Anyway = False,
 ) -> None:
     """Say that a unit's odometer was replaced: what it had run before is added to later readings.
 
-    Stored snapshots since then are set right, and rows in quarantine that fit with that are taken.
+    Stored snapshots since then are set right, and rows in quarantine that fit with that are taken. It is held
+    against the readings before and after: what they contradict is refused, and what would be unusually far
+    has to be confirmed with --anyway. `unit odometer-retract` takes it back; `history` tells what is noted.
     """
     from driftwatch.quantities import to_unit
 
@@ -111,8 +132,41 @@ def odometer(
     old, new = (
         to_unit(as_number(text, name), measure, "km") for text, name in ((was, "--was"), (reads, "--reads"))
     )
-    with writing(context) as store:
-        changed, notes = store.replace_odometer(unit, on, old, new)
-    output.say(f"noted; {changed} stored snapshot(s) set right")
+    with _confirmable(), writing(context) as store:
+        changed, notes = store.replace_odometer(unit, on, old, new, instead_of=instead_of, anyway=anyway)
+    output.say(f"noted; {_set_right(changed)}")
     for text in notes:
         output.note(text)
+
+
+def odometer_retract(
+    context: typer.Context,
+    unit: UnitName,
+    on: Annotated[str, typer.Option("--on", metavar="DATE", help="The day or time that was noted.")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why, for the record.")],
+) -> None:
+    """Take back that a unit's odometer was replaced. What was noted stays on record.
+
+    Stored snapshots since then are set right again. Where some of them fit only with the new odometer, this
+    is refused: put the day and the readings right with `unit odometer --instead-of`.
+    """
+    with writing(context) as store:
+        changed, notes = store.retract_odometer(unit, on, reason)
+    output.say(f"taken back; {_set_right(changed)}")
+    for text in notes:
+        output.note(text)
+
+
+@contextmanager
+def _confirmable() -> Iterator[None]:
+    """Say how what looks wrong is confirmed on the command line."""
+    try:
+        yield
+    except NotConfirmed as doubt:
+        raise NotConfirmed(doubt.what, doubt.where, f"{doubt.do} with --anyway") from None
+
+
+def _set_right(changed: int) -> str:
+    from driftwatch.reporting.texts import count
+
+    return f"{count(changed, 'stored snapshot')} {'was' if changed == 1 else 'were'} set right"

@@ -4,39 +4,37 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
-from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import duckdb
 import pandas as pd
-import pyarrow as pa
 
 from driftwatch.errors import StoreError, UnknownName, UsageError
 from driftwatch.intake.batch import Batch
-from driftwatch.intake.columns import EVENTS
-from driftwatch.intake.tables import RawTable, nearest
+from driftwatch.intake.tables import nearest
 from driftwatch.profile.model import Profile
 from driftwatch.settings import Settings
 from driftwatch.store import clock, event_care, migrate, owned, quarantine
 from driftwatch.store.asof import records_of
 from driftwatch.store.backup import copy_open, rewritten
 from driftwatch.store.check import check_store
-from driftwatch.store.engine import connect, open_engine, patiently, transaction, translated
+from driftwatch.store.create import make_store
+from driftwatch.store.engine import connect, patiently, transaction, translated
 from driftwatch.store.export import export
-from driftwatch.store.files import put_in_place, remove
-from driftwatch.store.importing import Progress, import_batches, take_by_hand
+from driftwatch.store.importing import Progress, import_batches
 from driftwatch.store.job import clear
+from driftwatch.store.odometer_change import Replaced, note_replaced, retract_replaced
 from driftwatch.store.past import moment_utc, show_past
 from driftwatch.store.quarantine import FixOutcome
 from driftwatch.store.records import Records
 from driftwatch.store.report import ImportReport, Problem
 from driftwatch.store.sources import sources
-from driftwatch.store.unit_care import Deleted, delete_unit, history, readmit_unit, replace_odometer
+from driftwatch.store.unit_care import Deleted, delete_unit, history, readmit_unit
 
 
 class Database:
@@ -86,7 +84,7 @@ class Database:
             If there is already something at that path.
 
         """
-        _make(Path(path))
+        make_store(Path(path))
         return cls.open(path, who=who)
 
     @classmethod
@@ -122,7 +120,7 @@ class Database:
         path = Path(path)
         if create and not path.exists():
             with contextlib.suppress(UsageError):  # another process was quicker: then it is there
-                _make(path)
+                make_store(path)
         read_only = read_only or known_at is not None
         con = patiently(lambda: connect(path, read_only=read_only), wait)
         then = None
@@ -237,31 +235,14 @@ class Database:
         note: str = "",
         who: str = "",
     ) -> str:
-        """Log one event by hand and give its id; the same one again gives the same id.
-
-        Raises
-        ------
-        UnknownName
-            If the unit is not in the store.
-        UsageError
-            If kind, time or amount cannot be right.
-
-        """
+        """Log one event by hand and give its id; see `driftwatch.store.event_care.add_event`."""
         self._require_writing()
-        if not self._unit_is_known(unit):
-            self._refuse_unit(unit)
+        self._require_unit(unit)
         when = happened_at if isinstance(happened_at, str) else happened_at.isoformat()
-        amount_text = "" if amount is None else repr(float(amount))
-        texts = (unit, when, kind, amount_text, amount_unit, note, "", "", "")
-        columns = EVENTS.all_columns
-        data = pa.table([pa.array([text]) for text in texts], names=list(columns))
-        table = RawTable("by hand", "", columns, data, pa.array([None], pa.int64()))
-        batch = Batch("events", table, {name: name for name in columns})
+        entry = {"unit": unit, "happened_at": when, "kind": kind, "amount_unit": amount_unit, "note": note}
+        entry["amount"] = "" if amount is None else repr(float(amount))
         with translated(str(self.path)):
-            taken, problems = take_by_hand(self._con, batch, self.settings.zone, who or self.who)
-        if len(problems):
-            raise event_care.slip(f"event of {unit}", *problems[["code", "reason"]].iloc[0])
-        return taken.event_ids[0]
+            return event_care.add_event(self._con, self.settings.zone, entry, who or self.who)
 
     def correct_event(self, event_id: str, changes: Mapping[str, str], who: str = "") -> bool:
         """Change an entry of the log; see `driftwatch.store.event_care.correct_event`."""
@@ -286,8 +267,8 @@ class Database:
 
     def events(self, unit: str | None = None) -> pd.DataFrame:
         """Give the log, with amounts as kept and as entered, and who logged them when."""
-        if unit is not None and not self._unit_is_known(unit):
-            self._refuse_unit(unit)
+        if unit is not None:
+            self._require_unit(unit)
         return self._frame(
             """SELECT e.event_id, e.unit, e.happened_at_local AS happened_at, e.kind, e.amount, e.amount_unit,
                 e.note, e.amount_entered, e.amount_unit_entered, e.logged_at_utc, e.logged_by,
@@ -349,8 +330,8 @@ class Database:
     def history(self, unit: str) -> pd.DataFrame:
         """Give how a unit's data came to be: files, corrections, quarantine, deletion; oldest first."""
         frame = self._told(history(self._con, unit))
-        if frame.empty and not self._unit_is_known(unit):
-            self._refuse_unit(unit)
+        if frame.empty:
+            self._require_unit(unit)
         return frame
 
     def sources(self, unit: str, day: date) -> pd.DataFrame:
@@ -373,8 +354,7 @@ class Database:
     def delete_unit(self, unit: str, reason: str, who: str = "") -> Deleted:
         """Delete all data of a unit, log that it was done, and write the file anew without them."""
         self._require_writing()
-        if not self._unit_is_known(unit):
-            self._refuse_unit(unit)
+        self._require_unit(unit)
         with self._writing():
             told = delete_unit(self._con, unit, reason, who or self.who)
         with translated(str(self.path)):
@@ -386,32 +366,55 @@ class Database:
         with self._writing():
             readmit_unit(self._con, unit, who or self.who)
 
-    def change_profile(self, units: Sequence[str], profile: str, who: str = "") -> int:
+    def change_profile(
+        self, units: Sequence[str], profile: str, who: str = "", *, anyway: bool = False
+    ) -> int:
         """Let units use another profile, all of them or none, and give how many did not yet."""
         for unit in units:
-            if not self._unit_is_known(unit):
-                self._refuse_unit(unit)
+            self._require_unit(unit)
         with self._writing():
-            return sum(owned.change_profile(self._con, unit, profile, who or self.who) for unit in units)
+            con, who = self._con, who or self.who
+            return sum(owned.change_profile(con, unit, profile, who, anyway=anyway) for unit in units)
 
     def replace_odometer(
-        self, unit: str, at: datetime, was_km: float, reads_km: float, who: str = ""
+        self,
+        unit: str,
+        at: datetime,
+        was_km: float,
+        reads_km: float,
+        who: str = "",
+        *,
+        instead_of: datetime | None = None,
+        anyway: bool = False,
     ) -> tuple[int, tuple[str, ...]]:
         """Note that an odometer was replaced; give how many stored snapshots change, and notes.
 
         What the new odometer shows is from then on added to what the old one had run. Rows in quarantine that
-        fit with that are taken.
+        fit with that are taken. See `driftwatch.store.odometer_change.note_replaced`.
         """
-        if not self._unit_is_known(unit):
-            self._refuse_unit(unit)
-        zone, who = self.settings.zone, who or self.who
-        try:
-            with self._writing():
-                changed = replace_odometer(self._con, unit, at, was_km, reads_km, who)
-                notes = quarantine.take_waiting(self._con, zone, [unit], who)
-        finally:
-            clear(self._con)
-        return changed, notes
+        new, today = Replaced(self._local(at), was_km, reads_km), clock.today(self.settings.zone)
+        instead_of = None if instead_of is None else self._local(instead_of)
+        return self._with_waiting(
+            unit,
+            who or self.who,
+            lambda con, who: note_replaced(
+                con, unit, new, who, today=today, instead_of=instead_of, anyway=anyway
+            ),
+        )
+
+    def retract_odometer(
+        self, unit: str, at: datetime, reason: str, who: str = ""
+    ) -> tuple[int, tuple[str, ...]]:
+        """Take back that one was replaced; see `driftwatch.store.odometer_change.retract_replaced`."""
+        at = self._local(at)
+        return self._with_waiting(
+            unit, who or self.who, lambda con, who: retract_replaced(con, unit, at, reason, who)
+        )
+
+    def odometers(self, unit: str) -> pd.DataFrame:
+        """Give the replaced odometers that are noted for a unit, oldest first."""
+        self._require_unit(unit)
+        return self._frame("SELECT * FROM odometer_changes WHERE unit = ? ORDER BY changed_at_local", [unit])
 
     def check(self) -> list[Problem]:
         """Read everything and say what contradicts itself; an empty list means that all is well."""
@@ -432,6 +435,23 @@ class Database:
             with Database.open(target, who=self.who) as copy:
                 yield copy
 
+    def _with_waiting(
+        self, unit: str, who: str, change: Callable[[duckdb.DuckDBPyConnection, str], int]
+    ) -> tuple[int, tuple[str, ...]]:
+        """Change a unit's odometers, and judge its rows in quarantine anew, all or nothing."""
+        self._require_unit(unit)
+        zone = self.settings.zone
+        try:
+            with self._writing():
+                changed = change(self._con, who)
+                return changed, quarantine.take_waiting(self._con, zone, [unit], who)
+        finally:
+            clear(self._con)
+
+    def _local(self, at: datetime) -> datetime:
+        """Give a time as the store keeps times: local to its zone, without offset."""
+        return at if at.tzinfo is None else at.astimezone(ZoneInfo(self.settings.zone)).replace(tzinfo=None)
+
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:
         self._require_writing()
@@ -450,7 +470,9 @@ class Database:
         with translated(str(self.path)):
             return bool(self._con.execute("SELECT 1 FROM units WHERE unit = ?", [unit]).fetchall())
 
-    def _refuse_unit(self, unit: str) -> None:
+    def _require_unit(self, unit: str) -> None:
+        if self._unit_is_known(unit):
+            return
         near = nearest(unit, list(self._frame("SELECT unit FROM units")["unit"]))
         hint = f"did you mean {near!r}?" if near else "`driftwatch unit list` lists them"
         raise UnknownName(f"there is no unit {unit!r}", do=hint)
@@ -469,31 +491,3 @@ def listed_migrations(path: str | Path, wait: float = 0.0) -> list[migrate.Step]
             return migrate.listed(con, migrate.known(), str(path))
     finally:
         con.close()
-
-
-def _make(path: Path) -> None:
-    """Make a new, empty store; see `Database.create`."""
-    where = str(path)
-    with translated(where):
-        if path.is_dir():
-            raise StoreError("this is a folder, not a store", where, "name a file in it")
-        if path.exists():
-            raise UsageError("there is already a file of that name", where, "choose another, or open it")
-        if not path.parent.is_dir():
-            raise StoreError("there is no such folder", str(path.parent), "make it first")
-        _build(path)
-
-
-def _build(path: Path) -> None:
-    """Make an empty store beside its place, so that nothing half made can ever be found there."""
-    partial = path.with_name(f".{path.name}.{uuid4().hex}.partial")
-    try:
-        con = open_engine(partial, read_only=False)
-        try:
-            migrate.migrate(con, migrate.known())
-        finally:
-            con.close()
-        put_in_place(partial, path)
-    finally:
-        with contextlib.suppress(OSError):
-            remove(partial)

@@ -1,4 +1,4 @@
-"""Entries of the log put right by hand: corrected, or retracted. What they were stays on record."""
+"""Entries of the log by hand: added, corrected, or retracted. What they were stays on record."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from driftwatch.intake.rules import EVENT_RULES
 from driftwatch.intake.tables import RawTable
 from driftwatch.store import clock
 from driftwatch.store import job as j
+from driftwatch.store.importing import take_by_hand
 from driftwatch.store.job import Job
 from driftwatch.store.owned import profiles_of
 from driftwatch.store.take_events import BY_NOTE, check_events
@@ -52,6 +53,17 @@ _COLUMNS = (
     "file_id",
     "line",
 )
+
+
+def add_event(con: duckdb.DuckDBPyConnection, zone: str, entry: Mapping[str, str], who: str) -> str:
+    """Log one event by hand and give its id; the same one again gives the same id.
+
+    `entry` has the columns of an events file, as texts. `UsageError` if kind, time or amount cannot be right.
+    """
+    taken, problems = take_by_hand(con, _batch(entry), zone, who)
+    if len(problems):
+        raise slip(f"event of {entry['unit']}", *problems[["code", "reason"]].iloc[0])
+    return taken.event_ids[0]
 
 
 def correct_event(
@@ -163,10 +175,7 @@ def _judged(
         "note": str(old["note"]),
         **{name: text.strip() for name, text in changes.items()},
     }
-    columns = EVENTS.all_columns
-    data = pa.table([pa.array([told.get(name, "")]) for name in columns], names=list(columns))
-    table = RawTable("by hand", "", columns, data, pa.array([None], pa.int64()))
-    batch = Batch("events", table, {name: name for name in columns})
+    batch = _batch(told)
     now, today = clock.now_utc(), clock.today(zone)
     job = Job(con, batch, profiles_of(con), ZoneInfo(zone), today, now, who, None)
     try:
@@ -183,6 +192,14 @@ def _judged(
     finally:
         j.clear(con)
     return dict(zip(_COLUMNS[:8], row, strict=True))
+
+
+def _batch(entry: Mapping[str, str]) -> Batch:
+    """Make a batch of one entry, as a file of it would be."""
+    columns = EVENTS.all_columns
+    data = pa.table([pa.array([entry.get(name, "")]) for name in columns], names=list(columns))
+    table = RawTable("by hand", "", columns, data, pa.array([None], pa.int64()))
+    return Batch("events", table, {name: name for name in columns})
 
 
 def _refuse_twin(con: duckdb.DuckDBPyConnection, event_id: str, new: Mapping[str, object]) -> None:

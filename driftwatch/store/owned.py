@@ -7,10 +7,10 @@ from typing import Any
 
 import duckdb
 
-from driftwatch.errors import UnknownName, UsageError
+from driftwatch.errors import NotConfirmed, UnknownName, UsageError
 from driftwatch.profile.load import builtin, builtin_names, parse_profile, to_toml
 from driftwatch.profile.model import Profile
-from driftwatch.quantities import conversion, convertible
+from driftwatch.quantities import conversion, convertible, to_unit
 from driftwatch.settings import Settings
 from driftwatch.store import clock
 from driftwatch.store.job import count
@@ -23,6 +23,10 @@ VIEW_UNITS = {
     "shift_time": "s",
     "torque_cut": "%",
 }
+
+#: So many of a pack's last volumes say what it is at. They are far from what a profile has it at where they
+#: are outside by more than this share of its way from new to its limit.
+LAST_VOLUMES, FAR_OUTSIDE = 5, 0.5
 
 _AUDIT = "INSERT INTO audit VALUES (?, ?, ?, '', NULL, '', '', '', '', ?, ?, ?, NULL, NULL, NULL, NULL)"
 
@@ -124,7 +128,9 @@ def sync_signal_units(con: duckdb.DuckDBPyConnection, profiles: dict[str, Profil
         con.executemany("INSERT INTO signal_units VALUES (?, ?, ?, ?, ?, ?)", sorted(rows))
 
 
-def change_profile(con: duckdb.DuckDBPyConnection, unit: str, name: str, who: str) -> bool:
+def change_profile(
+    con: duckdb.DuckDBPyConnection, unit: str, name: str, who: str, *, anyway: bool = False
+) -> bool:
     """Let a unit use another profile, and keep which it was; runs in the transaction of the caller.
 
     Returns
@@ -138,6 +144,8 @@ def change_profile(con: duckdb.DuckDBPyConnection, unit: str, name: str, who: st
         If there is no such profile.
     UsageError
         If the unit's readings do not fit that profile (a signal in another unit; a shift, pack or mode less).
+    NotConfirmed
+        If they fit it in name only (see `_doubts_of`), and not `anyway`.
 
     """
     known = profiles_of(con)
@@ -149,6 +157,11 @@ def change_profile(con: duckdb.DuckDBPyConnection, unit: str, name: str, who: st
     if was == name:
         return False
     _refuse_if_unfit(con, known[was], known[name], "s.unit = ?", unit)
+    doubts = _doubts_of(con, unit, known[was], known[name])
+    if doubts and not anyway:
+        raise NotConfirmed(
+            f"profile {name!r} seems to be another transmission: {'; '.join(doubts)}", f"unit {unit}"
+        )
     con.execute("UPDATE units SET profile = ?, file_id = NULL, line = NULL WHERE unit = ?", [name, unit])
     con.execute(
         "INSERT INTO audit VALUES (?, ?, 'unit', ?, NULL, '', '', '', '', 'profile', ?, ?, ?, ?, NULL, NULL)",
@@ -156,6 +169,49 @@ def change_profile(con: duckdb.DuckDBPyConnection, unit: str, name: str, who: st
     )
     sync_signal_units(con, known)
     return True
+
+
+def _doubts_of(con: duckdb.DuckDBPyConnection, unit: str, old: Profile, new: Profile) -> list[str]:
+    """Say why a profile that has the names of a unit's readings may still be of another transmission.
+
+    Either shifts of the same name work with other packs, so that what was read of one pack would be blamed on
+    another; or the last volumes are far from all that the profile has a pack at, from new to its limit.
+    """
+    read = con.execute(
+        """SELECT DISTINCT c.channel FROM readings r JOIN cells c USING (cell_id)
+        JOIN snapshots s USING (snapshot_id) WHERE s.unit = ?""",
+        [unit],
+    ).fetchall()
+    channels, shifts = {channel for (channel,) in read}, {s.id: s for s in old.shifts}
+    pairs = [(shifts[s.id], s) for s in new.shifts if s.id in shifts and s.id in channels]
+    moved = [(a, b) for a, b in pairs if (a.applies, a.releases) != (b.applies, b.releases)]
+    doubts = []
+    if moved:
+        a, b = moved[0]
+        doubts.append(
+            f"other packs work in {', '.join(b.id for _, b in moved)} (in {b.id}, {a.applies} comes on and "
+            f"{a.releases} goes off, there {b.applies} and {b.releases})"
+        )
+    volumes = con.execute(
+        """SELECT channel, median(value) FROM (
+            SELECT c.channel, r.value FROM readings r JOIN cells c USING (cell_id)
+            JOIN snapshots s USING (snapshot_id) WHERE s.unit = ? AND c.signal = 'clutch_volume'
+            QUALIFY row_number() OVER (PARTITION BY c.channel ORDER BY s.taken_at_local DESC) <= ?)
+        GROUP BY channel ORDER BY channel""",
+        [unit, LAST_VOLUMES],
+    ).fetchall()
+    for pack, stored in volumes:
+        clutch, measure = new.clutch(pack), new.signal("clutch_volume").unit
+        limit, volume = clutch.limit_cm3, to_unit(stored, measure, "cm3")
+        if clutch.new_volume_cm3 is None or limit is None:
+            continue
+        beyond = max(clutch.new_volume_cm3 - volume, volume - limit)
+        if beyond > FAR_OUTSIDE * (limit - clutch.new_volume_cm3):
+            doubts.append(
+                f"{pack} was read at {volume:.1f} cm3, and is there {clutch.new_volume_cm3:g} cm3 new and "
+                f"{limit:g} cm3 at its limit"
+            )
+    return doubts
 
 
 def _refuse_if_unfit(con: duckdb.DuckDBPyConnection, old: Profile, new: Profile, of: str, value: str) -> None:

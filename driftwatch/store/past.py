@@ -69,14 +69,17 @@ _VIEWS = {
             if(p.hit_amount, coalesce(split_part(p.amount, ' ', 2), ''), e.amount_unit_entered)
                 AS amount_unit_entered,
             if(p.hit_note, coalesce(p.note, ''), e.note) AS note,
-            e.logged_at_utc, e.logged_by, e.file_id, e.line
+            e.logged_at_utc, e.logged_by, if(p.hit, p.file_id, e.file_id) AS file_id,
+            if(p.hit, p.line, e.line) AS line
         FROM (
             FROM {db}.events UNION ALL
             SELECT * EXCLUDE (what, reason, done_at_utc, done_by) FROM {db}.events_done
             WHERE what = 'retracted' AND done_at_utc > {then}
         ) e
         LEFT JOIN (
-            SELECT event_id, bool_or(field = 'happened_at') AS hit_at,
+            SELECT event_id, true AS hit, arg_min_null(old_file_id, changed_at_utc) AS file_id,
+                arg_min_null(old_line, changed_at_utc) AS line,
+                bool_or(field = 'happened_at') AS hit_at,
                 arg_min_null(old_value, changed_at_utc) FILTER (field = 'happened_at') AS at,
                 bool_or(field = 'kind') AS hit_kind,
                 arg_min_null(old_value, changed_at_utc) FILTER (field = 'kind') AS kind,
@@ -105,7 +108,13 @@ _VIEWS = {
         WHERE u.toml IS NOT NULL OR p.added_at_utc <= {then}""",
     "audit": "SELECT * FROM {db}.audit WHERE changed_at_utc <= {then}",
     "quarantine": "SELECT * FROM {db}.quarantine WHERE file_id IN (SELECT file_id FROM files)",
-    "odometer_changes": "SELECT * FROM {db}.odometer_changes WHERE entered_at_utc <= {then}",
+    "odometer_changes": """
+        SELECT * FROM (
+            FROM {db}.odometer_changes UNION ALL
+            SELECT * EXCLUDE (what, reason, done_at_utc, done_by) FROM {db}.odometer_changes_done
+            WHERE done_at_utc > {then}
+        ) WHERE entered_at_utc <= {then}""",
+    "odometer_changes_done": "SELECT * FROM {db}.odometer_changes_done WHERE done_at_utc <= {then}",
 }
 
 #: Temporary table -> where its audit entries are joined, and the fields that are taken back: name in the

@@ -1,9 +1,8 @@
-"""What is done to a unit as a whole: its odometer replaced, its data deleted on demand, its history told."""
+"""What is done to a unit as a whole: its data deleted on demand, its history told."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 
 import duckdb
 
@@ -16,6 +15,14 @@ WITH arrivals AS (
     SELECT r.file_id, count(*) AS readings, count(DISTINCT r.snapshot_id) AS snapshots,
         min(s.taken_at_local) AS first, max(s.taken_at_local) AS last
     FROM readings r JOIN snapshots s USING (snapshot_id) WHERE s.unit = $unit GROUP BY ALL
+), logged AS (
+    -- An entry as it was logged: what its first correction replaced, and from which file that was.
+    SELECT event_id, arg_min_null(old_file_id, changed_at_utc) AS file_id,
+        arg_min_null(old_line, changed_at_utc) AS line,
+        arg_min(old_value, changed_at_utc) FILTER (field = 'happened_at') AS at,
+        arg_min(old_value, changed_at_utc) FILTER (field = 'kind') AS kind,
+        arg_min(old_value, changed_at_utc) FILTER (field = 'note') AS note
+    FROM audit WHERE what = 'event' AND unit = $unit GROUP BY event_id
 )
 SELECT f.imported_at_utc AS at_utc, f.imported_by AS who, f.way AS what, f.name AS file, NULL AS line,
     printf('%d readings in %d snapshots, %s to %s', a.readings, a.snapshots,
@@ -32,12 +39,14 @@ LEFT JOIN files o ON o.file_id = a.old_file_id
 LEFT JOIN files n ON n.file_id = a.new_file_id
 WHERE a.unit = $unit
 UNION ALL
-SELECT e.logged_at_utc, e.logged_by, 'event logged', f.name, e.line,
-    concat_ws(' ', CAST(e.happened_at_local AS VARCHAR), e.event_id, e.kind, e.note),
+SELECT e.logged_at_utc, e.logged_by, 'event logged', f.name, if(c.event_id IS NULL, e.line, c.line),
+    concat_ws(' ', coalesce(c.at, CAST(e.happened_at_local AS VARCHAR)), e.event_id, coalesce(c.kind, e.kind),
+        coalesce(c.note, e.note)),
     NULL, NULL, NULL, NULL, NULL
 FROM (FROM events UNION ALL
     SELECT * EXCLUDE (what, reason, done_at_utc, done_by) FROM events_done WHERE what = 'retracted') e
-LEFT JOIN files f USING (file_id) WHERE e.unit = $unit
+LEFT JOIN logged c USING (event_id)
+LEFT JOIN files f ON f.file_id = if(c.event_id IS NULL, e.file_id, c.file_id) WHERE e.unit = $unit
 UNION ALL
 SELECT f.imported_at_utc, f.imported_by, 'in quarantine', f.name, q.line, q.reason, q.code,
     NULL, NULL, NULL, NULL
@@ -49,7 +58,14 @@ FROM quarantine_done d LEFT JOIN files f USING (file_id) WHERE d.unit = $unit
 UNION ALL
 SELECT entered_at_utc, entered_by, 'odometer replaced', NULL, NULL, CAST(changed_at_local AS VARCHAR),
     'odometer_km', CAST(was_km AS VARCHAR), CAST(reads_km AS VARCHAR), NULL, NULL
-FROM odometer_changes WHERE unit = $unit
+FROM (FROM odometer_changes UNION ALL
+    SELECT * EXCLUDE (what, reason, done_at_utc, done_by) FROM odometer_changes_done)
+WHERE unit = $unit
+UNION ALL
+SELECT done_at_utc, done_by, 'replaced odometer ' || what, NULL, NULL,
+    trim(concat_ws(' ', CAST(changed_at_local AS VARCHAR), reason)),
+    'odometer_km', CAST(was_km AS VARCHAR), CAST(reads_km AS VARCHAR), NULL, NULL
+FROM odometer_changes_done WHERE unit = $unit
 UNION ALL
 SELECT deleted_at_utc, deleted_by, 'unit deleted', NULL, NULL, reason, NULL,
     printf('%d snapshots, %d readings, %d events', snapshots, readings, events), NULL, NULL, NULL
@@ -102,7 +118,7 @@ def delete_unit(con: duckdb.DuckDBPyConnection, unit: str, reason: str, who: str
     )
     for table in (
         *("snapshots", "events", "events_done", "unit_fields", "units", "audit"),
-        *("quarantine", "quarantine_done", "odometer_changes"),
+        *("quarantine", "quarantine_done", "odometer_changes", "odometer_changes_done"),
     ):
         con.execute(f"DELETE FROM {table} WHERE unit = ?", [unit])
     con.execute(
@@ -123,54 +139,3 @@ def readmit_unit(con: duckdb.DuckDBPyConnection, unit: str, who: str) -> None:
         WHERE unit = ? AND readmitted_at_utc IS NULL""",
         [clock.now_utc(), who, unit],
     )
-
-
-def replace_odometer(
-    con: duckdb.DuckDBPyConnection, unit: str, at: datetime, was_km: float, reads_km: float, who: str
-) -> int:
-    """Note that an odometer was replaced; later snapshots that are stored are set right, and counted.
-
-    Runs in the transaction of the caller.
-
-    Raises
-    ------
-    UsageError
-        If the same is noted already, or a stored odometer would run backwards.
-
-    """
-    if count(
-        con, "SELECT count(*) FROM odometer_changes WHERE unit = ? AND changed_at_local = ?", [unit, at]
-    ):
-        raise UsageError(f"a new odometer is noted for {at}", f"unit {unit}", "give another time")
-    add = was_km - reads_km
-    now = clock.now_utc()
-    con.execute(
-        "INSERT INTO odometer_changes VALUES (?, ?, ?, ?, ?, ?, ?)",
-        [unit, at, was_km, reads_km, add, now, who],
-    )
-    changed = count(con, "SELECT count(*) FROM snapshots WHERE unit = ? AND taken_at_local >= ?", [unit, at])
-    con.execute(
-        """INSERT INTO audit
-        SELECT ?, ?, 'snapshot', unit, taken_at_local, '', '', '', '', 'odometer_km',
-            CAST(odometer_km AS VARCHAR), CAST(odometer_km + ? AS VARCHAR), file_id, line, file_id, line
-        FROM snapshots WHERE unit = ? AND taken_at_local >= ?""",
-        [now, who, add, unit, at],
-    )
-    con.execute(
-        "UPDATE snapshots SET odometer_km = odometer_km + ? WHERE unit = ? AND taken_at_local >= ?",
-        [add, unit, at],
-    )
-    falls = count(
-        con,
-        """SELECT count(*) FROM (
-            SELECT odometer_km - lag(odometer_km) OVER (ORDER BY taken_at_local) AS step
-            FROM snapshots WHERE unit = ?) WHERE step < 0""",
-        [unit],
-    )
-    if falls:
-        raise UsageError(
-            "with that, the stored odometers would run backwards",
-            f"unit {unit}",
-            "check --on, --was and --reads",
-        )
-    return changed

@@ -219,10 +219,22 @@ def test_units_as_a_whole(cli, store, monkeypatch):
         ("unit-02", 12),
         ("unit-03", 12),
     ]
-    noted = cli(
-        "unit", "odometer", "unit-01", "--on", "2025-12-01", "--was", "100000", "--in", "mi", db=store
-    )
-    assert (noted.code, noted.out) == (0, "noted; 0 stored snapshot(s) set right\n")
+    noted = cli("unit", "odometer", "unit-01", "--on", "2025-12-01", "--was", "73000", "--in", "mi", db=store)
+    assert (noted.code, noted.out) == (0, "noted; 0 stored snapshots were set right\n")
+    again = ("unit", "odometer", "unit-01", "--on", "2025-12-02", "--was")
+    far = cli(*again, "200000", "--instead-of", "2025-12-01", db=store)
+    assert far.code == 2
+    assert "is right all the same, confirm it with --anyway" in far.error
+    assert cli(*again, "200000", "--instead-of", "2025-12-01", "--anyway", db=store).code == 0
+    backward = cli(*again, "5", "--instead-of", "2025-12-02", "--anyway", db=store)
+    assert "the old odometer cannot have shown 5 km on 2025-12-02: it read" in backward.error
+    back = cli("unit", "odometer-retract", "unit-01", "--on", "2025-12-02", "--reason", "wrong", db=store)
+    assert (back.code, back.out) == (0, "taken back; 0 stored snapshots were set right\n")
+    moved = cli("unit", "profile", "unit-01", "--to", "generic-8", db=store)
+    assert moved.code == 2
+    assert "other packs work in" in moved.error
+    moved = cli("unit", "profile", "unit-01", "--to", "generic-8", "--anyway", db=store)
+    assert (moved.code, moved.out) == (0, "1 unit moved to profile generic-8\n")
     assert (
         "--in"
         in cli("unit", "odometer", "unit-01", "--on", "2025-12-01", "--was", "1", "--in", "m", db=store).error
@@ -300,6 +312,7 @@ def test_the_steps_of_the_layout_are_listed_without_changing_anything(cli, store
         (2, "taken"),
         (3, "taken"),
         (4, "taken"),
+        (5, "taken"),
     ]
     assert store.read_bytes() == before
 

@@ -44,6 +44,7 @@ def test_a_new_store_is_empty_and_whole(db):
         (2, "0002_views"),
         (3, "0003_trust"),
         (4, "0004_log"),
+        (5, "0005_odometers"),
     ]
     assert all(made_by.startswith("driftwatch") for *_, made_by in record)
 
@@ -111,17 +112,17 @@ def test_read_only_refuses_to_write(db, fleet, tmp_path):
 
 # Migrations
 
-NEXT = Migration(5, "0005_more", "CREATE TABLE more (x INTEGER); INSERT INTO more VALUES (1);")
+NEXT = Migration(6, "0006_more", "CREATE TABLE more (x INTEGER); INSERT INTO more VALUES (1);")
 
 
 def test_an_older_store_is_brought_up_when_opened_for_writing(db, monkeypatch):
     db.close()
     steps = migrate.known()
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT))
-    with pytest.raises(StoreError, match="layout 4 and needs 5"):
+    with pytest.raises(StoreError, match="layout 5 and needs 6"):
         Database.open(db.path, read_only=True)
     with Database.open(db.path) as newer:
-        assert migrate.version(newer._con) == 5
+        assert migrate.version(newer._con) == 6
     with Database.open(db.path) as again:
         assert again._con.execute("SELECT count(*) FROM more").fetchone() == (1,)
         assert again.check() == []
@@ -132,21 +133,21 @@ def test_a_crash_in_a_migration_leaves_the_version_before(db, fleet, monkeypatch
     db.close()
     steps = migrate.known()
     broken = Migration(
-        6, "0006_broken", "CREATE TABLE half (x INTEGER); DELETE FROM units; SELECT error('crash');"
+        7, "0007_broken", "CREATE TABLE half (x INTEGER); DELETE FROM units; SELECT error('crash');"
     )
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT, broken))
     with pytest.raises(StoreError):
         Database.open(db.path)
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT))
     with Database.open(db.path) as store:
-        assert migrate.version(store._con) == 5
+        assert migrate.version(store._con) == 6
         after = contents(store)
         assert "half" not in after
         assert after["units"] == before["units"]
-    repaired = Migration(6, "0006_broken", "CREATE TABLE half (x INTEGER)")
+    repaired = Migration(7, "0007_broken", "CREATE TABLE half (x INTEGER)")
     monkeypatch.setattr(migrate, "known", lambda: (*steps, NEXT, repaired))
     with Database.open(db.path) as store:
-        assert migrate.version(store._con) == 6
+        assert migrate.version(store._con) == 7
 
 
 def test_a_newer_store_is_refused_and_left_alone(db):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import pytest
 
 from driftwatch.errors import UnknownName, UsageError
 from driftwatch.plain import frame_rows
+from driftwatch.store import clock
 
 EVENTS = "unit,happened_at,kind,amount,amount_unit,note\n"
 FILE = EVENTS + "T1,2026-01-15,power,60,N.m,map\nT1,2026-02-01,repair,,,valve body\n"
@@ -87,6 +90,23 @@ def test_a_retracted_entry_is_gone_and_its_id_is_not_used_again(log):
         log.retract_event("E0002", "again")
     with pytest.raises(UsageError, match="without a reason"):
         log.retract_event("E0001", "  ")
+
+
+def test_the_history_keeps_an_entry_as_it_was_logged(log, monkeypatch):
+    logged = log.history("T1").query("what == 'event logged'")
+    changes = [
+        {"happened_at": "2026-01-17"},
+        {"kind": "load", "amount": "", "note": "van"},
+        {"note": "trailer"},
+    ]
+    for hour, change in enumerate(changes):
+        monkeypatch.setattr(clock, "now_utc", lambda hour=hour: datetime(2026, 6, 2, hour))
+        log.correct_event("E0001", change)
+    told = log.history("T1")
+    assert frame_rows(told.query("what == 'event logged'")) == frame_rows(logged)
+    assert logged["file"].notna().all()
+    corrected = told.query("what == 'event corrected'")
+    assert corrected["field"].tolist() == ["happened_at", "amount", "kind", "note", "note"]
 
 
 @pytest.mark.parametrize("again", [FILE, FILE + "T2,2026-02-02,fluid,,,\n"])

@@ -16,6 +16,7 @@ from driftwatch.store.database import Database
 from .conftest import snapshots
 
 HEAD = "unit,taken_at,odometer_km,mode,channel,signal,value,fluid_temp_c,learn_count,source"
+ORIGIN = ["event_id", "file", "line"]
 FRAMES = ("units", "snapshots", "readings", "events")
 
 
@@ -67,6 +68,10 @@ def test_every_state_a_store_was_in_can_be_read_again(tmp_path, clocked):
         lambda db: give(db, snapshots("T1,2026-02-01,220,tow,1-2,apply_trim,3.5,82,8,c", head=HEAD)),
         lambda db: db.add_profile(parse_profile(to_toml(own).replace('title = "', 'title = "New '))),
         lambda db: db.replace_odometer("T1", datetime(2026, 1, 20), 5000, 200),
+        lambda db: db.replace_odometer(
+            "T1", datetime(2026, 1, 21), 6000, 210, instead_of=datetime(2026, 1, 20)
+        ),
+        lambda db: db.retract_odometer("T1", datetime(2026, 1, 21), "of another vehicle"),
         lambda db: db.change_setting("due_km", 3000),
         lambda db: db.change_profile(["T1"], "generic-6"),
         lambda db: db.fix_quarantined(db.quarantine()["quarantine_id"].tolist(), {"unit": "T2"}),
@@ -77,9 +82,11 @@ def test_every_state_a_store_was_in_can_be_read_again(tmp_path, clocked):
             clocked(hour)
             step(db)
             titles = {name: p.title for name, p in db.profiles().items()}
-            kept.append((hour, db.records(date(2026, 5, 31)), db.settings, titles, db.units()))
+            noted = db.odometers("T1")
+            records, log = db.records(date(2026, 5, 31)), db.events()[ORIGIN]
+            kept.append((hour, records, db.settings, titles, db.units(), noted, log))
     clocked(23)
-    for hour, records, settings, titles, units in kept:
+    for hour, records, settings, titles, units, noted, log in kept:
         with Database.open(tmp_path / "s.duckdb", known_at=datetime(2026, 6, 1, hour, 30)) as then:
             shown = then.records(date(2026, 5, 31))
             for name in FRAMES:
@@ -89,6 +96,8 @@ def test_every_state_a_store_was_in_can_be_read_again(tmp_path, clocked):
             assert then.settings == settings
             assert {name: p.title for name, p in then.profiles().items()} == titles
             assert then.units()["extra"].tolist() == units["extra"].tolist()
+            pd.testing.assert_frame_equal(then.odometers("T1"), noted)
+            pd.testing.assert_frame_equal(then.events()[ORIGIN], log)
             assert then.today() == date(2026, 6, 1)
             listed = then._con.execute("SELECT count(*) FROM reading_list").fetchall()
             assert listed == [(len(records.readings),)]

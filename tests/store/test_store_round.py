@@ -71,7 +71,7 @@ def rich(db, give):
     give(
         snapshots("T2,2026-01-01,0.1,normal,2-3,shift_time,0.3", "T2,2026-01-02,7,normal,2-3,torque_cut,1e-7")
     )
-    db.replace_odometer("T2", datetime(2026, 1, 3), 50_000, 5.3)
+    db.replace_odometer("T2", datetime(2026, 1, 3), 4_000, 5.3)
     give(snapshots("T2,2026-01-04,77.7,normal,2-3,torque_cut,3"))
     db.add_event("T1", "power", "2026-01-15T10:00", 33.3, "lb.ft", "map")
     for i, text in enumerate(TEXTS):

@@ -118,3 +118,13 @@ def test_units_are_not_moved_where_their_readings_do_not_fit(visit):
     assert "there are readings in mode tow" in words(answer.text)
     with driftwatch.open(visit.page.settings.db, read_only=True) as store:
         assert set(store.units()["profile"]) == {"generic-6"}
+
+
+def test_units_are_moved_to_what_seems_another_transmission_only_once_that_is_confirmed(visit):
+    asked = visit.post("/profiles/move?name=generic-8", 400, unit="unit-01").text
+    assert "seems to be another transmission: other packs work in" in words(asked)
+    assert "It is right: move it all the same" in words(asked)
+    with driftwatch.open(visit.page.settings.db, read_only=True) as store:
+        assert set(store.units()["profile"]) == {"generic-6"}
+    said = visit.post("/profiles/move?name=generic-8", unit="unit-01", anyway="yes").text
+    assert "1 unit moved to profile generic-8." in words(said)

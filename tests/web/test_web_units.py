@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import driftwatch
 from tests.web.conftest import words
 
@@ -65,8 +67,33 @@ def test_an_odometer_that_was_replaced_lets_later_readings_in(visit):
     assert "is not a number" in words(
         visit.post("/unit/odometer?name=unit-01", 400, day="2026-01-05", was="x").text
     )
+    told = {"day": "2026-01-05", "was": "5", "reads": ""}
+    assert "cannot have shown 5 km" in words(visit.post("/unit/odometer?name=unit-01", 400, **told).text)
     told = {"day": "2026-01-05", "was": "75000", "reads": "", "measure": "mi"}
     assert "Noted; 0 snapshots set right." in words(visit.post("/unit/odometer?name=unit-01", **told).text)
     visit.post("/take-in/sheet?name=unit-01", **reading, odometer="500")
     # By hand: 75 000 mi are 120 700.8 km, and 500 km on the new one come on top.
     assert unit(visit, "unit-01")["odometer_km"] == 121200.8
+
+
+def test_a_replaced_odometer_is_confirmed_put_right_and_taken_back(visit):
+    address = "/unit/odometer?name=unit-01"
+    told = {"day": "2026-01-05", "was": "200000", "reads": "7"}
+    asked = visit.post(address, 400, **told).text
+    assert "usually" in words(asked)
+    assert 'name="anyway"' in asked
+    assert "Noted; 0 snapshots set right." in words(visit.post(address, **told, anyway="yes").text)
+    shown = visit.get("/unit/details", name="unit-01").text
+    assert "the old one showed 200" in words(shown)
+    noted = re.search(r'name="day"><option value="([^"]*)"', shown)[1]
+    told = {"day": "2026-01-06", "was": "122000", "reads": "8", "instead_of": noted}
+    assert "Noted; 0 snapshots set right." in words(visit.post(address, **told).text)
+    retract = "/unit/odometer/retract?name=unit-01"
+    assert "no replaced odometer is noted" in words(visit.post(retract, 400, day=noted, reason="x").text)
+    assert "without a reason" in words(visit.post(retract, 400, day="2026-01-06", reason="").text)
+    said = visit.post(retract, day="2026-01-06", reason="was unit-02").text
+    assert "Taken back; 0 snapshots set right." in words(said)
+    history = visit.text("/unit/history", name="unit-01")
+    assert "replaced odometer corrected" in history
+    assert "was unit-02" in history
+    assert "Take one back" not in visit.get("/unit/details", name="unit-01").text

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from driftwatch.errors import DriftwatchError, UnknownName, UsageError
+from driftwatch.errors import DriftwatchError, NotConfirmed, UnknownName, UsageError
 from driftwatch.profile.checks import notes, problems
 from driftwatch.profile.load import builtin, builtin_names, builtin_text, parse_profile, template, to_toml
 from driftwatch.profile.model import Profile
@@ -25,13 +25,21 @@ def profiles(page: Page, request: Request) -> Response:
 
 def show(page: Page, request: Request) -> Response:
     """Show one profile, with what there is to remark on it."""
+    return _show(page, request)
+
+
+def _show(
+    page: Page, request: Request, fields: Mapping[str, str] | None = None, error: NotConfirmed | None = None
+) -> Response:
+    """Show one profile; with units that were to be moved to it, where that wants to be confirmed."""
     profile = _found(page, request)
     facts, _ = page.reader.facts()
     units = [str(u["unit"]) for u in facts.units if u["profile"] == profile.name] if facts else []
     others = sorted({str(u["profile"]) for u in facts.units} - {profile.name}) if facts else []
     return page.html(
-        request, "profile.html", view=page.view(request), profile=profile, notes=notes(profile), units=units,
-        others=others, is_own=profile.name not in builtin_names(), clutch_fields=profile_form.CLUTCH_FIELDS,
+        request, "profile.html", form_status(error), view=page.view(request), profile=profile,
+        notes=notes(profile), units=units, others=others, unconfirmed=fields, wrong=wrong_words(error),
+        is_own=profile.name not in builtin_names(), clutch_fields=profile_form.CLUTCH_FIELDS,
     )  # fmt: skip
 
 
@@ -104,8 +112,11 @@ def move(page: Page, request: Request, form: FormData) -> Response:
     ]
     if not units:
         raise UsageError("no unit is chosen", do="choose a unit, or those of another profile")
-    with page.write(request) as store:
-        moved = store.change_profile(units, profile.name)
+    try:
+        with page.write(request) as store:
+            moved = store.change_profile(units, profile.name, anyway=text_of(form, "anyway") == "yes")
+    except NotConfirmed as error:
+        return _show(page, request, {"from": source, "unit": unit}, error)
     say(request, f"{moved} unit{'' if moved == 1 else 's'} moved to profile {profile.name}.")
     return see(link(None, "/profiles/view", name=profile.name))
 

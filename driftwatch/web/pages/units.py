@@ -10,7 +10,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from driftwatch.days import as_moment, as_number
-from driftwatch.errors import DriftwatchError, InputRefused, UsageError
+from driftwatch.errors import DriftwatchError, InputRefused, NotConfirmed, UsageError
+from driftwatch.plain import frame_rows
 from driftwatch.quantities import to_unit
 from driftwatch.reporting.texts import count
 from driftwatch.web.by_hand import take_rows
@@ -20,7 +21,7 @@ from driftwatch.web.sheet import plain_number
 
 _NEW = ("unit", "profile", "in_service_on", "site", "note")
 _KNOWN = ("in_service_on", "site", "note")
-_ODOMETER = ("day", "was", "reads", "measure")
+_ODOMETER = ("day", "was", "reads", "measure", "instead_of")
 
 
 def take_units(page: Page, request: Request, rows: Sequence[Mapping[str, str]]) -> None:
@@ -80,11 +81,26 @@ def odometer(page: Page, request: Request, form: FormData) -> Response:
         at = as_moment(fields["day"])
         with page.write(request) as store:
             changed, notes = store.replace_odometer(
-                str(row["unit"]), at, to_unit(was, measure, "km"), to_unit(reads, measure, "km")
-            )
+                str(row["unit"]), at, to_unit(was, measure, "km"), to_unit(reads, measure, "km"),
+                instead_of=text_of(form, "instead_of") or None, anyway=text_of(form, "anyway") == "yes",
+            )  # fmt: skip
     except DriftwatchError as error:
         return _details(page, request, fields, error)
     say(request, f"Noted; {count(changed, 'snapshot')} set right. {' '.join(notes)}".strip())
+    return see(link(None, "/unit", name=row["unit"]))
+
+
+def odometer_retract(page: Page, request: Request, form: FormData) -> Response:
+    """Take back that a unit's odometer was replaced."""
+    _, row, _ = found_unit(page, request)
+    try:
+        with page.write(request) as store:
+            changed, notes = store.retract_odometer(
+                str(row["unit"]), text_of(form, "day"), text_of(form, "reason")
+            )
+    except DriftwatchError as error:
+        return _details(page, request, {}, error)
+    say(request, f"Taken back; {count(changed, 'snapshot')} set right. {' '.join(notes)}".strip())
     return see(link(None, "/unit", name=row["unit"]))
 
 
@@ -103,8 +119,11 @@ def _details(
 ) -> Response:
     view, row, _ = found_unit(page, request)
     known = {name: str(row[name] or "") for name in _KNOWN}
+    name = str(row["unit"])
+    noted = page.reader.ask(("odometers", name), lambda store: frame_rows(store.odometers(name)))
     return page.html(
-        request, "unit_details.html", form_status(error), view=view, unit=row, name=str(row["unit"]),
+        request, "unit_details.html", form_status(error), view=view, unit=row, name=name, noted=noted,
+        unconfirmed=isinstance(error, NotConfirmed),
         wrong=wrong_words(error), fields={**dict.fromkeys(_ODOMETER, ""), **known, **fields},
     )  # fmt: skip
 
@@ -117,4 +136,5 @@ def routes(page: Page) -> Iterable[Route]:
         page.get("/unit/details", details),
         page.post("/unit/details", change),
         page.post("/unit/odometer", odometer),
+        page.post("/unit/odometer/retract", odometer_retract),
     )
