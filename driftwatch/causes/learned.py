@@ -262,7 +262,7 @@ def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> tuple[f
         of_mode=of_mode[None],
         bonus=np.zeros(1),
     )
-    steps = [f for f in families(panel, fleet) if f.pattern.kind == "step"]
+    steps = [f for f in families(panel, fleet) if f.pattern.kind == "step" and f.causes != ("rebuild",)]
     factors = log_factors(effects, [stack([f.pattern for f in steps])], together)[:, 0]
     weighed = factors + np.log([f.share for f in steps])
     right = np.array([f.causes == (cause,) for f in steps])

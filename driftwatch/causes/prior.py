@@ -25,6 +25,8 @@ UNLOGGED_PER_YEAR = {
 }
 #: Chance that a logged event really acted.
 LOG_IS_RIGHT = 0.6
+#: The same of values that were cleared and of a rebuild: who notes them has done them.
+DONE_IS_RIGHT = 0.85
 #: In a visit in which something else acted, the odds of it are so many times as high: wrong entries seldom
 #: meet with real work.
 BESIDE_ODDS = 3.8
@@ -35,8 +37,8 @@ MEANINGS: dict[str, dict[str, float]] = {
     "power": {"power": LOG_IS_RIGHT, "relearn": 0.1},
     "load": {"load": LOG_IS_RIGHT},
     "fluid": {"fluid": LOG_IS_RIGHT},
-    "relearn": {"relearn": LOG_IS_RIGHT},
-    "rebuild": {"rebuild": LOG_IS_RIGHT, "relearn": 0.05},
+    "relearn": {"relearn": DONE_IS_RIGHT},
+    "rebuild": {"rebuild": DONE_IS_RIGHT, "relearn": 0.05},
     "repair": {"unexplained": 0.3, "pressure": 0.2, "relearn": 0.1, "rebuild": 0.05},
     "other": {"unexplained": 0.1},
 }

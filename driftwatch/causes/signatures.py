@@ -274,6 +274,9 @@ def _relearn(c: _Cells) -> tuple[Family, ...]:
 #: Worn packs drop far, packs that were nearly new hardly. With the share of each among rebuilds.
 RENEWED = ((-0.3, 0.15, 0.2, 0.55), (-0.06, 0.03, 0.06, 0.44), (0.0, 0.0, 0.01, 0.01))
 
+#: Share of rebuilds of which the clearing is not seen: all was learned again by the next snapshot.
+LEARNED_IN = 0.2
+
 #: The same where one pack alone was renewed: mean, spread, and share of each pack among rebuilds.
 ONE_RENEWED = (-0.5, 0.25, 0.05)
 
@@ -291,7 +294,8 @@ def _rebuild(c: _Cells) -> list[Family]:
             spread = np.where(c.pack, own * c.allowance, scale * 0.7 * c.sd)
             drop = np.where(c.pack, mean * c.allowance, 0.0)
             basis = _stack(columns, c.count)
-            for kind, jump, share in c.clearings:
+            kinds = [(kind, jump, (1.0 - LEARNED_IN) * share) for kind, jump, share in c.clearings]
+            for kind, jump, share in [*kinds, ("step", None, LEARNED_IN)]:
                 pattern = Pattern("rebuild", kind, basis, np.maximum(spread, 1e-9), drop, (1.0,), jump)
                 made.append(Family(pattern, ("rebuild",), share * chance / (len(SCALES) - 1)))
     return made + [_one_renewed(c, pack) for pack in sorted(set(c.channel[c.pack]))]

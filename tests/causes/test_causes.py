@@ -275,6 +275,15 @@ def test_without_counts_or_temperature_a_change_is_still_dated(seed):
     assert in_time(sure[0])
 
 
+def test_a_rebuild_that_was_learned_in_by_the_next_snapshot_is_one():
+    # Nobody counted shifts, and the unit is driven many times as much as the fleet that tells how units are
+    # driven: the clearing that should be seen has been learned away. Of six units five at least are named.
+    driven = {"normal": 4.0, "tow": 20.0, "low": 40.0}
+    two = Action("rebuild", DAY, packs=EVERY_PACK[:2])
+    said = [causes(said_of(two, has_counts=False, mode_use=driven, seed=s)) for s in range(3, 9)]
+    assert sum(named == ["rebuild"] for named in said) >= 5
+
+
 def test_probabilities_and_rivals_are_probabilities():
     for name in ("fluid", "load"):
         for found in said_of(ALONE[name], signals=("apply_trim", "shift_time")).findings:

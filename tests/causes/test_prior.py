@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from driftwatch.causes.identify import _hidden
 from driftwatch.causes.prior import (
     BESIDE_ODDS,
+    DONE_IS_RIGHT,
     LOG_IS_RIGHT,
     SAME_VISIT,
     SAME_VISIT_CLEARED,
@@ -155,7 +156,7 @@ def test_entries_count_as_far_as_this_fleets_are_right(share):
     panel = unit(entry("load", 5.5), entry("relearn", 9.5))
     every = families(panel, known().fleet)
     here = 1.0 - np.exp(-5.0)
-    for cause, snapshot, right in (("load", 6, share), ("relearn", 10, LOG_IS_RIGHT)):
+    for cause, snapshot, right in (("load", 6, share), ("relearn", 10, DONE_IS_RIGHT)):
         row = next(i for i, f in enumerate(every) if f.causes == (cause,))
         odds = np.exp(log_prior(panel, every, SLACK, share)[row, snapshot]) / every[row].share
         rate = UNLOGGED_PER_YEAR[cause] * DAYS / 365.25
