@@ -1,7 +1,7 @@
 """Simulated fleets as records, without a store in between, with the truth in one form.
 
-Two worlds: `own` is the program's simulator, by the hand that made the statistics; `other` was written apart
-from both (`tests.bench.otherworld`).
+Worlds: `own` is the program's simulator, by the hand that made the statistics; `other` was written apart from
+both (`tests.bench.otherworld`); `daily` was written apart from all of these (`tests.bench.dailyworld`).
 """
 
 from __future__ import annotations
@@ -13,11 +13,14 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from driftwatch.intake.rules import ODOMETER_KM, physical_bounds
 from driftwatch.profile.load import builtin
 from driftwatch.profile.model import Profile
 from driftwatch.simulate.difficulty import preset
 from driftwatch.simulate.loop import SimulatedFleet, simulate_fleet
+from driftwatch.store.odometer import misfits
 from driftwatch.store.records import Records
+from tests.bench import dailyworld
 from tests.bench.otherworld import OtherFleet, make_fleet
 
 
@@ -71,7 +74,26 @@ def other_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFl
     return _known(fleet, fleet.truth)
 
 
-WORLDS: dict[str, Callable[[str, int, int, str], KnownFleet]] = {"own": own_world, "other": other_world}
+def daily_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFleet:
+    """Simulate a fleet with the simulator that goes day by day; it knows the profile `generic-6` only.
+
+    Hard fleets contain odometers and values that were mistyped. The scorecard takes records without an
+    import, so what an import would put into quarantine is left out here, by the import's own rules: values
+    outside what is possible at all, and snapshots whose odometer is negative, runs backwards or could not
+    have been reached.
+    """
+    if profile != dailyworld.PROFILE:
+        raise ValueError(f"the daily world knows only {dailyworld.PROFILE}, not {profile}")
+    fleet = dailyworld.make_fleet(units, seed, difficulty)
+    fleet = replace(fleet, snapshots=_let_in(fleet.snapshots, fleet.profiles[profile]))
+    return _known(fleet, fleet.truth)
+
+
+WORLDS: dict[str, Callable[[str, int, int, str], KnownFleet]] = {
+    "own": own_world,
+    "other": other_world,
+    "daily": daily_world,
+}
 
 
 def mistyped(known: KnownFleet, share: float, seed: int) -> KnownFleet:
@@ -83,6 +105,21 @@ def mistyped(known: KnownFleet, share: float, seed: int) -> KnownFleet:
     factor = np.where(shown["signal"].astype(str).str.endswith("_trim"), -1.0, digit)
     value = shown["value"] * np.where(wrong, factor, 1.0)
     return replace(known, fleet=replace(known.fleet, snapshots=shown.assign(value=value)))
+
+
+def _let_in(snapshots: pd.DataFrame, profile: Profile) -> pd.DataFrame:
+    """Leave out what an import would put into quarantine for its odometer or its value."""
+    bounds = {s.name: physical_bounds(s.name, s.unit) for s in profile.signals}
+    low, high = (snapshots["signal"].map({s: pair[i] for s, pair in bounds.items()}) for i in (0, 1))
+    sound = snapshots["odometer_km"].between(*ODOMETER_KM) & snapshots["value"].between(low, high)
+    rows = snapshots[sound]
+    line = rows[["unit", "taken_at", "odometer_km"]].drop_duplicates(["unit", "taken_at"])
+    line = line.rename(columns={"taken_at": "at_time"}).sort_values(["unit", "at_time"])
+    line = line.assign(fresh=True, snap=range(len(line)))
+    wrong = line[line["snap"].isin(list(misfits(line)))]
+    heads = pd.MultiIndex.from_frame(rows[["unit", "taken_at"]])
+    kept = ~heads.isin(pd.MultiIndex.from_frame(wrong[["unit", "at_time"]]))
+    return rows[kept].reset_index(drop=True)
 
 
 def _known(fleet: SimulatedFleet | OtherFleet, truth: pd.DataFrame) -> KnownFleet:

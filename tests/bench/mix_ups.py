@@ -2,7 +2,7 @@
 
     python -m tests.bench.mix_ups
 
-Simulated fleets of two worlds, with all kinds of changes in them. First each is imported as it is: nothing
+Simulated fleets of each world, with all kinds of changes in them. First each is imported as it is: nothing
 should be pointed out. Then the last snapshot of each of 20 units is exchanged for that of another unit, one
 at a time.
 """

@@ -1,6 +1,6 @@
 """How right the assessment is on simulated fleets whose truth is known.
 
-    python -m tests.bench.scorecard [--world own other] [--units 60] [--seeds 101 102]
+    python -m tests.bench.scorecard [--world own other daily] [--units 60] [--seeds 101 102]
         [--difficulty usual noisy sparse hard] [--as-of-shares 0.6 0.8 1.0] [--baseline] [--mistakes]
         [--reliability] [--uncounted] [--mistyped SHARE] [--without PART ...]
 
