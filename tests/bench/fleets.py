@@ -1,7 +1,8 @@
 """Simulated fleets as records, without a store in between, with the truth in one form.
 
 Worlds: `own` is the program's simulator, by the hand that made the statistics; `other` was written apart from
-both (`tests.bench.otherworld`); `daily` was written apart from all of these (`tests.bench.dailyworld`).
+both (`tests.bench.otherworld`); `daily` and `derived` were written apart from all of these, each by itself
+(`tests.bench.dailyworld`, `tests.bench.derivedworld`).
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from driftwatch.simulate.difficulty import preset
 from driftwatch.simulate.loop import SimulatedFleet, simulate_fleet
 from driftwatch.store.odometer import misfits
 from driftwatch.store.records import Records
-from tests.bench import dailyworld
+from tests.bench import dailyworld, derivedworld
 from tests.bench.otherworld import OtherFleet, make_fleet
 
 
@@ -75,16 +76,33 @@ def other_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFl
 
 
 def daily_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFleet:
-    """Simulate a fleet with the simulator that goes day by day; it knows the profile `generic-6` only.
+    """Simulate a fleet with the simulator that goes day by day; see `_with_generic_6`."""
+    return _with_generic_6(dailyworld.make_fleet, "daily", profile, units, seed, difficulty)
+
+
+def derived_world(profile: str, units: int, seed: int, difficulty: str) -> KnownFleet:
+    """Simulate a fleet with the simulator that derives trims from pressures; see `_with_generic_6`."""
+    return _with_generic_6(derivedworld.make_fleet, "derived", profile, units, seed, difficulty)
+
+
+def _with_generic_6(
+    make: Callable[[int, int, str], OtherFleet],
+    world: str,
+    profile: str,
+    units: int,
+    seed: int,
+    difficulty: str,
+) -> KnownFleet:
+    """Simulate a fleet of a world that knows the profile `generic-6` only.
 
     Hard fleets contain odometers and values that were mistyped. The scorecard takes records without an
     import, so what an import would put into quarantine is left out here, by the import's own rules: values
     outside what is possible at all, and snapshots whose odometer is negative, runs backwards or could not
     have been reached.
     """
-    if profile != dailyworld.PROFILE:
-        raise ValueError(f"the daily world knows only {dailyworld.PROFILE}, not {profile}")
-    fleet = dailyworld.make_fleet(units, seed, difficulty)
+    if profile != "generic-6":
+        raise ValueError(f"the {world} world knows only generic-6, not {profile}")
+    fleet = make(units, seed, difficulty)
     fleet = replace(fleet, snapshots=_let_in(fleet.snapshots, fleet.profiles[profile]))
     return _known(fleet, fleet.truth)
 
@@ -93,6 +111,7 @@ WORLDS: dict[str, Callable[[str, int, int, str], KnownFleet]] = {
     "own": own_world,
     "other": other_world,
     "daily": daily_world,
+    "derived": derived_world,
 }
 
 

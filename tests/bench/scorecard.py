@@ -1,6 +1,6 @@
 """How right the assessment is on simulated fleets whose truth is known.
 
-    python -m tests.bench.scorecard [--world own other daily] [--units 60] [--seeds 101 102]
+    python -m tests.bench.scorecard [--world own other daily derived] [--units 60] [--seeds 101 102]
         [--difficulty usual noisy sparse hard] [--as-of-shares 0.6 0.8 1.0] [--baseline] [--mistakes]
         [--reliability] [--uncounted] [--mistyped SHARE] [--without PART ...]
 
@@ -124,9 +124,9 @@ def summary(cards: dict[tuple[str, str, str], Card]) -> str:
         "80 % covers",
         "s/unit",
     )
-    lines = [f"{'world':<6} {'difficulty':<10} {'said by':<20}" + "".join(f" {h:>15}" for h in heads)]
+    lines = [f"{'world':<8} {'difficulty':<10} {'said by':<20}" + "".join(f" {h:>15}" for h in heads)]
     for (world, difficulty, name), card in cards.items():
-        row = f"{world:<6} {difficulty:<10} {name:<20}" + "".join(
+        row = f"{world:<8} {difficulty:<10} {name:<20}" + "".join(
             f" {c:>15}" for c in _figures(difficulty, card)
         )
         lines.append(row)
@@ -138,9 +138,9 @@ def reliability_table(cards: dict[tuple[str, str, str], Card]) -> str:
     said: dict[tuple[str, str], list[tuple[float, bool]]] = {}
     for (world, _, name), card in cards.items():
         said.setdefault((world, name), []).extend(card.said)
-    lines = [f"{'world':<6} {'said by':<20} {'probability':>13} {'findings':>9} {'said':>6} {'held':>6}"]
+    lines = [f"{'world':<8} {'said by':<20} {'probability':>13} {'findings':>9} {'said':>6} {'held':>6}"]
     lines += [
-        f"{world:<6} {name:<20} {f'{r.low:g} to {r.high:g}':>13} {r.findings:>9} "
+        f"{world:<8} {name:<20} {f'{r.low:g} to {r.high:g}':>13} {r.findings:>9} "
         f"{r.said:>6.3f} {r.held:>6.3f}"
         for (world, name), pairs in said.items()
         for r in reliability(pairs)
