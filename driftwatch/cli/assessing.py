@@ -107,24 +107,25 @@ def _unknown(said: Assessment, stale_days: float) -> tuple[str, list[str]]:
 
     An empty list of units that could not be judged must not read as if they were well.
     """
+    from driftwatch.reporting.texts import count
     from driftwatch.wording import day, listed
 
-    fleet, on = len(said.units), day(said.as_of)
+    fleet, on = count(len(said.units), "unit"), day(said.as_of)
     unread = [u.unit for u in said.units if not u.snapshots]
     few = [u.unit for u in said.units if u.state == "too_few" and u.snapshots]
     old = [u.unit for u in said.units if any(c.kind == "stale" for c in u.cautions)]
-    if not fleet:
+    if not said.units:
         return f"nothing can be said: no unit was known by {on}", []
     why = [f"{len(unread)} without a snapshot by {on} ({listed(unread, NAMED)})"] if unread else []
     why += [f"{len(few)} with too few snapshots ({listed(few, NAMED)})"] if few else []
     remarks = []
     if why:
-        remarks.append(f"{len(unread) + len(few)} of {fleet} unit(s) could not be judged: {', '.join(why)}")
+        remarks.append(f"{len(unread) + len(few)} of {fleet} could not be judged: {', '.join(why)}")
     if old:
         remarks.append(
-            f"{len(old)} of {fleet} unit(s) not read for more than {stale_days:g} days ({listed(old, NAMED)})"
+            f"{len(old)} of {fleet} not read for more than {stale_days:g} days ({listed(old, NAMED)})"
         )
-    if len(unread) + len(few) == fleet:
+    if len(unread) + len(few) == len(said.units):
         return "nothing can be said of any unit", remarks
     return "nothing needs anyone now" + (", of the units that could be judged" if why else ""), remarks
 

@@ -282,18 +282,17 @@ def test_alerts_do_not_call_well_what_could_not_be_judged(cli, store):
     assert (early.code, early.out) == (0, "")
     assert early.err.splitlines() == [
         "nothing can be said of any unit",
-        "3 of 3 unit(s) could not be judged: 3 without a snapshot by 1 Jan 2020 "
-        "(unit-01, unit-02 and unit-03)",
+        "3 of 3 units could not be judged: 3 without a snapshot by 1 Jan 2020 (unit-01, unit-02 and unit-03)",
     ]
     few = cli("alerts", "--as-of", "2024-04-01", "--format", "json", db=store)
     assert json.loads(few.out) == []
-    assert "3 of 3 unit(s) could not be judged: 3 with too few snapshots" in few.err
+    assert "3 of 3 units could not be judged: 3 with too few snapshots" in few.err
     unknown = cli("--known-at", "2020-01-01", "alerts", db=store)
     assert unknown.err.strip() == "nothing can be said: no unit was known by 1 Jan 2020"
     calm = cli("alerts", "--as-of", "2024-10-31", "--at-least", "due", db=store)
     assert calm.err.strip() == "nothing needs anyone now"
     old = cli("alerts", "--as-of", "2026-06-01", "--dates", "iso", db=store)
-    assert "3 of 3 unit(s) not read for more than 75 days (unit-01, unit-02 and unit-03)" in old.err
+    assert "3 of 3 units not read for more than 75 days (unit-01, unit-02 and unit-03)" in old.err
 
 
 def test_some_units_that_could_not_be_judged_are_named(cli, store, tmp_path):
@@ -302,7 +301,7 @@ def test_some_units_that_could_not_be_judged_are_named(cli, store, tmp_path):
     some = cli("alerts", "--as-of", "2024-10-31", "--at-least", "due", db=store)
     assert some.err.splitlines() == [
         "nothing needs anyone now, of the units that could be judged",
-        "1 of 4 unit(s) could not be judged: 1 without a snapshot by 31 Oct 2024 (unit-09)",
+        "1 of 4 units could not be judged: 1 without a snapshot by 31 Oct 2024 (unit-09)",
     ]
 
 
