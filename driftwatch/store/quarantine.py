@@ -131,19 +131,6 @@ def drop(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], note: str, who:
     return len(rows)
 
 
-def numbers_of(
-    con: duckdb.DuckDBPyConnection, unit: str | None, code: str | None, file: str | None
-) -> list[int]:
-    """Give the numbers of the rows of a unit, with a code, of a file; None does not choose."""
-    found = con.execute(
-        """SELECT q.quarantine_id FROM quarantine q JOIN files f USING (file_id)
-        WHERE (? IS NULL OR q.unit = ?) AND (? IS NULL OR q.code = ?) AND (? IS NULL OR f.name = ?)
-        ORDER BY 1""",
-        [unit, unit, code, code, file, file],
-    ).fetchall()
-    return [number for (number,) in found]
-
-
 def _chosen(con: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> pd.DataFrame:
     con.register("told", pa.table({"quarantine_id": pa.array(list(dict.fromkeys(numbers)), pa.int64())}))
     rows = con.execute(f"{_ROWS} JOIN told USING (quarantine_id) ORDER BY q.file_id, q.line").df()
