@@ -115,14 +115,14 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     found = search(design, patterns, prior, threshold)
     fit = fit_unit(panel, design, patterns, found, known.fleet)
     slack, least = settings.event_slack_days, settings.least_probability
-    causes = explain_changes(panel, signatures, found, slack, least, logged.right)
+    causes = explain_changes(panel, signatures, found, design.sharing, slack, least, logged.right)
     slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
     since_start = pressure_from_start(slopes, drifts, design.sharing)
     chance = pressure_drift(since_start, signatures, found.left)
     drifting = calibrated(chance, "pressure", logged=False, begun=False)
     if drifting >= settings.least_probability:
-        causes.append(drift_finding(panel, slopes, drifting))
+        causes.append(drift_finding(panel, design.sharing, slopes, drifting))
     causes = tidy(causes)
     rates = known.rates[panel.profile.name]
     packs = forecasts(panel, lives(panel, fit, causes), rates, known.fleet, settings)

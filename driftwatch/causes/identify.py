@@ -20,7 +20,7 @@ from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.causes.signatures import Family
 from driftwatch.causes.split import split_effect
 from driftwatch.changes.estimates import Placed
-from driftwatch.changes.evidence import Effects, sharing
+from driftwatch.changes.evidence import Effects, Sharing
 from driftwatch.changes.search import SearchResult
 from driftwatch.panel.panel import Bools, Event, Floats, Panel
 
@@ -42,6 +42,7 @@ def explain_changes(
     panel: Panel,
     families: tuple[Family, ...],
     found: SearchResult,
+    sharing: Sharing,
     slack_days: float,
     least: float,
     right: float,
@@ -58,7 +59,7 @@ def explain_changes(
         split = {}
         if len(pair) == 2 and "relearn" not in pair:
             both = next(f for f in families if f.causes == pair)
-            split = split_effect(found.effects[number], place.index, families, both, sharing(panel.cells))
+            split = split_effect(found.effects[number], place.index, families, both, sharing)
         for cause in causes:
             index, drift = _best_of(families, table, place, cause)
             event = _event(panel, index, cause, slack_days)
@@ -66,7 +67,7 @@ def explain_changes(
             probability = calibrated(whole, cause, event is not None)
             if probability < least:
                 continue
-            effects = _at(panel, found.effects[number], place.index)
+            effects = _at(panel, sharing, found.effects[number], place.index)
             modes, shifts = _everywhere(panel) if cause in WHOLE_UNIT else _touched(panel, effects)
             findings.append(
                 CauseFinding(
@@ -194,8 +195,8 @@ class _CellEffects:
     mode: NDArray[np.int64]
 
 
-def _at(panel: Panel, effects: Effects, index: int) -> _CellEffects:
-    shared, of_mode = effects.shared_sd[index], effects.of_mode[index][sharing(panel.cells).group]
+def _at(panel: Panel, sharing: Sharing, effects: Effects, index: int) -> _CellEffects:
+    shared, of_mode = effects.shared_sd[index], effects.of_mode[index][sharing.group]
     return _CellEffects(
         effects.estimate[index],
         effects.own_var[index],
@@ -269,9 +270,9 @@ def _moved_signals(
     return {key: size for (key, size), hit in zip(found.items(), rejected, strict=True) if hit}
 
 
-def drift_finding(panel: Panel, slopes: Effects, probability: float) -> CauseFinding:
+def drift_finding(panel: Panel, sharing: Sharing, slopes: Effects, probability: float) -> CauseFinding:
     """A pressure drift whose beginning was not found."""
-    effects = _at(panel, slopes, 0)
+    effects = _at(panel, sharing, slopes, 0)
     modes, shifts = _touched(panel, effects)
     return CauseFinding(
         cause="pressure",

@@ -249,7 +249,7 @@ def _expected(panels: Sequence[Panel], fleet: Fleet, cause: str, groups: list[Gr
 def _evidence(panel: Panel, fleet: Fleet, change: Floats, cause: str) -> tuple[float, float]:
     """Log Bayes factors against no effect: of what was logged, and of no effect and all else together."""
     noise = [fleet.noise[c.signal] for c in panel.cells]
-    together = sharing(panel.cells)
+    together = sharing(panel.cells, fleet.across)
     of_mode = np.empty(together.member.shape[1])
     of_mode[together.group] = [1.0 - n.across_modes / max(n.common_variance, 1e-300) for n in noise]
     common = np.array([n.common_variance for n in noise])

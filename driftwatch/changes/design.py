@@ -225,7 +225,7 @@ def build_design(panel: Panel, fleet: Fleet) -> Design:
     centre = np.nan_to_num(values).sum(axis=1) / np.maximum(used.sum(axis=1), 1)
     readings = np.where(used, values - centre[:, None], 0.0)
     names = sorted({c.signal for c in panel.cells})
-    together = sharing(panel.cells)
+    together = sharing(panel.cells, fleet.across)
     signal = together.signal
     use = driven(panel, fleet)
     scale = unit_scales(panel, fleet, use.so_far)

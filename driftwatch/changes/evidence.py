@@ -8,7 +8,7 @@ through the low rank of the shared parts (Woodbury identity).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -162,7 +162,7 @@ def stack(patterns: list[Pattern]) -> Stack:
 
 @dataclass(frozen=True, eq=False)
 class Sharing:
-    """Which cells share noise: those of one signal, and those of one signal and mode more.
+    """Which cells share noise: those of one signal and mode, of one signal, and in part those of several.
 
     Attributes
     ----------
@@ -170,11 +170,14 @@ class Sharing:
         Number of each cell's signal.
     group : array of int (C,)
         Number of each cell's signal and mode together.
+    across : array (S, S)
+        Correlation of what the modes of one signal share with what those of another do.
 
     """
 
     signal: NDArray[np.int64]
     group: NDArray[np.int64]
+    across: Floats
 
     @cached_property
     def member(self) -> Floats:
@@ -202,19 +205,22 @@ class Sharing:
     def covariance(self, shared_sd: Floats, of_mode: Floats) -> Floats:
         """Covariance (C, C) of shared noise of standard deviations (C,), a part (G,) of it a mode's own."""
         across = np.sqrt(1.0 - of_mode)[self.group]
-        same_signal, same_group = (part[:, None] == part for part in (self.signal, self.group))
-        factor = np.where(same_signal, np.outer(across, across), 0.0)
-        factor = factor + np.where(same_group, of_mode[self.group], 0.0)
+        factor = self.across[np.ix_(self.signal, self.signal)] * np.outer(across, across)
+        factor = factor + np.where(self.group[:, None] == self.group, of_mode[self.group], 0.0)
         return np.asarray(factor * np.outer(shared_sd, shared_sd))
 
 
-def sharing(cells: Sequence[Cell]) -> Sharing:
-    """Say which cells of a unit share noise; signals and modes are numbered in the order of their names."""
+def sharing(cells: Sequence[Cell], across: Mapping[tuple[str, str], float]) -> Sharing:
+    """Say which cells of a unit share noise; signals and modes are numbered in the order of their names.
+
+    `across` has the correlation of two signals, nil where left out; see `driftwatch.panel.noise.Fleet`.
+    """
     signals = sorted({c.signal for c in cells})
     groups = sorted({(c.signal, c.mode) for c in cells})
     return Sharing(
         np.array([signals.index(c.signal) for c in cells], dtype=np.int64),
         np.array([groups.index((c.signal, c.mode)) for c in cells], dtype=np.int64),
+        np.array([[1.0 if a == b else across.get((a, b), 0.0) for b in signals] for a in signals]),
     )
 
 
@@ -313,18 +319,19 @@ def noisier_factor(effects: Effects, sharing: Sharing) -> Floats:
 class _Shared:
     """What the shared noise takes off sums over cells that are weighed by the cells' own variance.
 
-    With W the inverse of the own variances, h the standard deviations of what is shared, and f the part of
-    it that a group has for itself, the covariance is own + sum over groups of f h h' + sum over signals of
-    (1 - f) h h'. By the Woodbury identity, first for the groups and then for the signals,
+    With W the inverse of the own variances, h the standard deviations of what is shared, f the part of it
+    that a group has for itself and r the correlation of two signals, the covariance is own + sum over groups
+    of f h h' + sum over every two signals of r (1 - f) h h'. By the Woodbury identity, first for the groups
+    and then for the signals,
 
-        x' inverse y = x' W y - sum over groups of u(x) u(y) - sum over signals of v(x) v(y).
+        x' inverse y = x' W y - sum over groups of u(x) u(y) - sum over every two signals of v(x) across v(y).
 
     Attributes
     ----------
     of_group, into_signal : array (..., G)
-        Factors of the projections h' W x of each group: for u, and for what goes into v.
-    of_signal : array (..., S)
-        Factor of v.
+        Factors of the projections h' W x of each group: for u, and for what is summed up over a signal to v.
+    across : array (..., S, S)
+        Inverse of the sum of the inverse of r and the mass of each signal.
     log_size : array (...)
         Log determinant of the covariance without that of the own variances.
 
@@ -332,7 +339,7 @@ class _Shared:
 
     of_group: Floats
     into_signal: Floats
-    of_signal: Floats
+    across: Floats
     log_size: Floats
 
 
@@ -340,12 +347,22 @@ def _shared(mass: Floats, of_mode: Floats, sharing: Sharing) -> _Shared:
     """Give the factors for h' W h of each group, `mass` (..., G), and the groups' own part (..., G) of it."""
     inner = 1.0 + of_mode * mass
     rest = np.sqrt(1.0 - of_mode)
-    outer = 1.0 + ((1.0 - of_mode) * mass / inner) @ sharing.of_signal
+    of_signal = ((1.0 - of_mode) * mass / inner) @ sharing.of_signal
+    # The signals' masses are put in one after the other, by Sherman and Morrison's formula.
+    across = np.empty((*sharing.across.shape, *of_signal.shape[:-1]))
+    across.T[...] = sharing.across
+    grown = np.ones(of_signal.shape[:-1])
+    for s, own in enumerate(np.moveaxis(of_signal, -1, 0)):
+        by = 1.0 + own * across[s, s]
+        row = across[s] / by
+        across -= across[:, s, None] * (own * row)
+        across[s] = across[:, s] = row
+        grown *= by
     return _Shared(
         of_group=np.sqrt(of_mode / inner),
         into_signal=rest / inner,
-        of_signal=1.0 / np.sqrt(outer),
-        log_size=np.log(inner).sum(axis=-1) + np.log(outer).sum(axis=-1),
+        across=np.moveaxis(across, (0, 1), (-2, -1)),
+        log_size=np.log(inner).sum(axis=-1) + np.log(grown),
     )
 
 
@@ -364,9 +381,10 @@ def _null_densities(effects: Effects, shared_sd: Floats, own: Floats, sharing: S
     pull = weight * shared_sd
     shared = _shared((pull * shared_sd) @ sharing.member, effects.of_mode, sharing)
     projected = (pull * effects.estimate) @ sharing.member
-    over = shared.of_signal * ((shared.into_signal * projected) @ sharing.of_signal)
-    quadratic = (weight * effects.estimate**2).sum(axis=-1)
-    quadratic = quadratic - ((shared.of_group * projected) ** 2).sum(axis=-1) - (over**2).sum(axis=-1)
+    over = (shared.into_signal * projected) @ sharing.of_signal
+    taken = ((shared.of_group * projected) ** 2).sum(axis=-1)
+    taken = taken + np.einsum("...s,...st,...t->...", over, shared.across, over)
+    quadratic = (weight * effects.estimate**2).sum(axis=-1) - taken
     return np.asarray(-0.5 * (quadratic + _log_product(own) + shared.log_size))
 
 
@@ -402,10 +420,9 @@ def _log_densities(
     for g, here in enumerate(sharing.places):
         projected[:, :, g, :magnitudes] = times * (pull[..., here] @ basis[:, here])
     over = sharing.of_signal.T @ (shared.into_signal[..., None] * projected)
-    taken = np.concatenate(
-        [shared.of_group[..., None] * projected, shared.of_signal[..., None] * over], axis=2
-    )
-    inner = -np.swapaxes(taken, 2, 3) @ taken
+    own = shared.of_group[..., None] * projected
+    inner = -np.swapaxes(np.concatenate([own, over], axis=2), 2, 3)
+    inner = inner @ np.concatenate([own, shared.across @ over], axis=2)
     block = (weight.reshape(flat) @ squared).reshape(kinds, -1, magnitudes, magnitudes)
     inner[..., :magnitudes, :magnitudes] += times[..., None] ** 2 * block
     every = np.arange(magnitudes)

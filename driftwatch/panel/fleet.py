@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.optimize import nnls
 
+from driftwatch.panel.across import across_signals
 from driftwatch.panel.noise import (
     KM,
     MONTH,
@@ -69,14 +70,18 @@ def fit_fleet(panels: list[Panel], shifts_to_learn: float) -> Fleet:
         use=usual_use(some),
         usual_temp_c=float(np.median(read)) if len(read) else REFERENCE_TEMP_C,
         temp_sd_c=float(np.std(read)) if len(read) > 1 else 0.0,
+        across={},
         units=len(some),
         snapshots=sum(len(p.taken_at) for p in some),
     )
     looked_at = sorted(set().union(*having.values()))
     known = {i: (panels[i], find_jumps(panels[i]), driven(panels[i], blank).so_far) for i in looked_at}
-    gathered = {name: _gather(name, [known[i] for i in those], blank) for name, those in having.items()}
+    gathered = {name: _gather(name, {i: known[i] for i in those}, blank) for name, those in having.items()}
     fleet = replace(blank, shifts_to_learn=_rate_of_learning(list(gathered.values()), shifts_to_learn))
-    return replace(fleet, noise={name: _noise(g, fleet) for name, g in gathered.items()})
+    noise = {name: _noise(g, fleet) for name, g in gathered.items()}
+    # What little packs share is one reading's error, no driver's or season's doing.
+    means = {name: g.means for name, g in gathered.items() if not g.per_pack}
+    return replace(fleet, noise=noise, across=across_signals(means, noise))
 
 
 def _enough(numbers: Sequence[int]) -> list[int]:
@@ -99,6 +104,12 @@ class _Gathered:
     courses: list[tuple[Floats, Floats]]
     readings: int
     units: int
+    looked_at: list[int]
+
+    @property
+    def means(self) -> dict[int, Floats]:
+        """What `Gaps` has of the means of each unit's cells."""
+        return dict(zip(self.looked_at, self.gaps.means, strict=True))
 
     @cached_property
     def learning_curve(self) -> Floats:
@@ -114,18 +125,20 @@ class _Gathered:
         return np.array(rows).reshape(-1, 3)
 
 
-def _gather(name: str, used: list[tuple[Panel, Floats, Floats]], fleet: Fleet) -> _Gathered:
+def _gather(name: str, used: dict[int, tuple[Panel, Floats, Floats]], fleet: Fleet) -> _Gathered:
     """Put together what panels, with the jumps and the shifts so far of their cells, say of a signal."""
-    kind = used[0][0].profile.signal(name)
-    temperature = _temperature(name, [(panel, jump) for panel, jump, _ in used])
+    kind = next(panel for panel, _, _ in used.values()).profile.signal(name)
+    temperature = _temperature(name, [(panel, jump) for panel, jump, _ in used.values()])
     gaps, slopes, unit_slopes, courses, count = Gaps(), [np.zeros(0)], [], [], 0
-    for panel, jump, so_far in used:
+    looked_at: list[int] = []
+    for number, (panel, jump, so_far) in used.items():
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         degrees = temperature * warmth(panel, fleet.usual_temp_c)
         values = np.where(panel.usable, undisturbed(panel), np.nan)[:, inside] - degrees[:, None]
         count += int(np.isfinite(values).sum())
         if len(values) < 4:
             continue
+        looked_at.append(number)
         slope = _robust_slope(values, panel.odometer_km / KM, jump[:, inside])
         unit_slopes.append(median(slope))
         slopes.append(slope - unit_slopes[-1])
@@ -146,6 +159,7 @@ def _gather(name: str, used: list[tuple[Panel, Floats, Floats]], fleet: Fleet) -
         courses,
         count,
         len(used),
+        looked_at,
     )
 
 

@@ -14,6 +14,7 @@ together; an unrecorded fluid temperature shows there.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -149,6 +150,8 @@ class Fleet:
         Mode and channel -> how often its cells are learned from, where the fleet has counts.
     usual_temp_c, temp_sd_c : float
         Mean and standard deviation of the fluid temperatures recorded, degC.
+    across : dict
+        Two signals -> correlation of what the cells of each one share across modes, where there is any.
     units, snapshots : int
 
     """
@@ -158,6 +161,7 @@ class Fleet:
     use: dict[tuple[str, str], Use]
     usual_temp_c: float
     temp_sd_c: float
+    across: Mapping[tuple[str, str], float]
     units: int
     snapshots: int
 

@@ -50,10 +50,10 @@ USUAL_MEMORY = 0.75
 class Gaps:
     """Differences over 1, 2, ... snapshots: of fresh cells and of all cells.
 
-    `means` has differences of the means of a unit's cells, `mode_means` of those of its cells in one mode:
-    rows of the months between, the difference, the number of cells, and the chance that two of them are of
-    one mode. `recent` has differences to the usable reading before, and the shifts learned from between the
-    two.
+    `means` has differences of the means of a unit's cells, NaN where they are few, `mode_means` of those of
+    its cells in one mode: rows of the months between, the difference, the number of cells, and the chance
+    that two of them are of one mode. `recent` has differences to the usable reading before, and the shifts
+    learned from between the two.
     """
 
     fresh: list[list[Floats]] = field(default_factory=lambda: [[] for _ in LAGS])
@@ -96,12 +96,12 @@ class Gaps:
         known = np.isfinite(gap)
         total, count = np.where(known, gap, 0.0) @ member, known @ member
         apart = np.broadcast_to(months[:, None], total.shape)
-        wide, wide_modes = count.sum(axis=1) >= LEAST_CELLS, count >= LEAST_CELLS
-        whole = np.stack([months, total.sum(axis=1), count.sum(axis=1), alike(count)])[:, wide]
-        of_mode = np.stack([apart, total, count, np.ones(total.shape)])[:, wide_modes]
-        for kept, rows in ((self.means, whole), (self.mode_means, of_mode)):
-            rows[1] /= rows[2]
-            kept.append(rows)
+        every = count.sum(axis=1)
+        mean = np.where(every >= LEAST_CELLS, total.sum(axis=1) / np.maximum(every, 1.0), np.nan)
+        self.means.append(np.stack([months, mean, every, alike(count)]))
+        of_mode = np.stack([apart, total, count, np.ones(total.shape)])[:, count >= LEAST_CELLS]
+        of_mode[1] /= of_mode[2]
+        self.mode_means.append(of_mode)
 
 
 def alike(count: Floats) -> Floats:
@@ -191,7 +191,7 @@ def _shared(means: list[Floats], cells: tuple[float, float, float]) -> _Variogra
     white, wander, memory = cells
     rows = np.full((3, len(MEAN_MONTHS)), np.nan)
     for i, month in enumerate(MEAN_MONTHS):
-        inside = np.abs(months - month) <= 0.5
+        inside = (np.abs(months - month) <= 0.5) & np.isfinite(gap)
         if inside.sum() < LEAST_MEANS:
             continue
         apart, count = months[inside].mean(), np.median(size[inside])

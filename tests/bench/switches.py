@@ -73,6 +73,10 @@ def _plain_noise(fleet: Fleet) -> Fleet:
     return replace(fleet, noise=noise)
 
 
+def _signals_apart(fleet: Fleet) -> Fleet:
+    return replace(fleet, across={})
+
+
 def _learned_at_once(fleet: Fleet) -> Fleet:
     return replace(fleet, shifts_to_learn=1e-3)
 
@@ -137,6 +141,7 @@ SWITCHES = {
     "learn counts": (_no_counts, _nothing_replaced),
     "temperature": (_no_temperature, _nothing_replaced),
     "noise model": (_as_it_is, lambda: _fleet(_plain_noise)),
+    "noise across signals": (_as_it_is, lambda: _fleet(_signals_apart)),
     "own noise": (_as_it_is, _fleet_noise_for_all),
     "faults": (_as_it_is, _faults_kept),
     "learning lag": (_as_it_is, lambda: _fleet(_learned_at_once)),

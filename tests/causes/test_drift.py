@@ -91,7 +91,7 @@ def test_where_volumes_are_not_read_wear_may_move_trims_three_times_as_far_as_us
 
 
 def log_odds(panel: Panel, slopes: Floats) -> float:
-    together, shape = sharing(panel.cells), (1, len(slopes))
+    together, shape = sharing(panel.cells, {}), (1, len(slopes))
     of_mode = np.zeros((1, together.member.shape[1]))
     effects = Effects(slopes[None], np.full(shape, 0.1**2), np.zeros(shape), of_mode, np.zeros(1))
     drifts: SlopeFamilies = slope_families(panel, FLEET, slopes)

@@ -257,7 +257,7 @@ def test_changes_as_they_were_learned_fit_better_than_by_the_general_family_and_
     rng, shape = np.random.default_rng(2), (40, len(sd))
     drawn = own.mean + rng.normal(size=(40, 1)) * own.basis[:, 0]
     drawn = drawn + rng.normal(size=shape) * np.hypot(own.spread, sd)
-    together = sharing(panel.cells)
+    together = sharing(panel.cells, {})
     of_mode = np.zeros((40, together.member.shape[1]))
     gain = []
     for effects in (drawn, -drawn):

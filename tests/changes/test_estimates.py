@@ -244,7 +244,7 @@ def renewed(seed: int) -> np.ndarray:
 def separate(values: np.ndarray) -> Design:
     """The same design with each cell in a group of its own: no loners, and no jumps are shared."""
     design = trims_at(values, 5.0)
-    apart = Sharing(design.signal, np.arange(CELLS))
+    apart = replace(design.sharing, group=np.arange(CELLS))
     return replace(design, sharing=apart, in_common=np.zeros_like(design.in_common))
 
 
@@ -430,7 +430,7 @@ def group_of(estimate: list[float], shared: float = 0.0) -> Effects:
 def loners(effects: Effects, group: np.ndarray | None = None) -> list[int]:
     count = effects.estimate.shape[1]
     group = np.zeros(count, dtype=np.int64) if group is None else group
-    after = _without_loners(effects, Sharing(group, group), np.ones(count, dtype=bool))
+    after = _without_loners(effects, Sharing(group, group, np.eye(1)), np.ones(count, dtype=bool))
     gone = np.flatnonzero(np.isinf(after.own_var[0]))
     kept = np.setdiff1d(np.arange(count), gone)
     assert (after.estimate[0, gone] == 0.0).all()
@@ -472,7 +472,7 @@ def test_a_pack_is_never_a_loner_nor_is_a_cell_without_others():
     count = 10
     effects = group_of([0.0] * 9 + [10.0])
     alike = np.zeros(count, dtype=np.int64)
-    packs = _without_loners(effects, Sharing(alike, alike), np.zeros(count, dtype=bool))
+    packs = _without_loners(effects, Sharing(alike, alike, np.eye(1)), np.zeros(count, dtype=bool))
     assert np.isfinite(packs.own_var).all()
     assert loners(group_of([0.0] * 9 + [10.0]), np.array([0] * 9 + [1])) == []
 

@@ -33,7 +33,7 @@ def effects_of(
 
 
 def one_signal(cells: int) -> Sharing:
-    return Sharing(np.zeros(cells, dtype=np.int64), np.zeros(cells, dtype=np.int64))
+    return Sharing(np.zeros(cells, dtype=np.int64), np.zeros(cells, dtype=np.int64), np.eye(1))
 
 
 def random_case(seed: int, cells: int = 11, candidates: int = 4):
@@ -59,7 +59,11 @@ def random_case(seed: int, cells: int = 11, candidates: int = 4):
         )
         for k in range(3)
     ]
-    return effects, patterns, Sharing(signal, group)
+    return (
+        effects,
+        patterns,
+        Sharing(signal, group, np.array([[1.0, 0.6, -0.4], [0.6, 1.0, 0.1], [-0.4, 0.1, 1.0]])),
+    )
 
 
 def weighed(effects: Effects, patterns: list[Pattern], sharing: Sharing) -> np.ndarray:
@@ -68,15 +72,15 @@ def weighed(effects: Effects, patterns: list[Pattern], sharing: Sharing) -> np.n
 
 
 def shared_noise(effects: Effects, sharing: Sharing, j: int) -> np.ndarray:
-    """Second implementation: cell by cell, of each its part with the signal and its part with the mode."""
+    """Second implementation, cell by cell: of each its part with other signals, and that with the mode."""
     cells = len(sharing.signal)
     noise = np.zeros((cells, cells))
     for a in range(cells):
         for b in range(cells):
             both = effects.shared_sd[j, a] * effects.shared_sd[j, b]
             own_a, own_b = (effects.of_mode[j, sharing.group[c]] for c in (a, b))
-            if sharing.signal[a] == sharing.signal[b]:
-                noise[a, b] += both * np.sqrt(1.0 - own_a) * np.sqrt(1.0 - own_b)
+            correlation = sharing.across[sharing.signal[a], sharing.signal[b]]
+            noise[a, b] += correlation * both * np.sqrt(1.0 - own_a) * np.sqrt(1.0 - own_b)
             if sharing.group[a] == sharing.group[b]:
                 noise[a, b] += both * own_a
     return noise
@@ -158,7 +162,10 @@ def test_a_cell_that_says_nothing_is_no_jump_and_corrects_nothing():
 
 def test_signals_and_modes_are_numbered_in_the_order_of_their_names():
     kinds = [(s, m) for m in ("tow", "normal") for s in ("torque_cut", "apply_trim") for _ in range(2)]
-    together = sharing([Cell(signal, "1-2", mode, "kPa") for signal, mode in kinds])
+    across = {("apply_trim", "torque_cut"): 0.3, ("torque_cut", "apply_trim"): 0.3}
+    across[("apply_trim", "shift_time")] = across[("shift_time", "apply_trim")] = 0.7
+    together = sharing([Cell(signal, "1-2", mode, "kPa") for signal, mode in kinds], across)
+    np.testing.assert_array_equal(together.across, [[1.0, 0.3], [0.3, 1.0]])
     assert [sorted(set(kinds)).index(k) for k in kinds] == list(together.group)
     assert [sorted({s for s, _ in kinds}).index(s) for s, _ in kinds] == list(together.signal)
     assert together.member.sum(axis=1).tolist() == [1.0] * len(kinds)
@@ -210,7 +217,7 @@ def test_a_cell_that_says_nothing_changes_nothing():
         *(np.delete(part, 5, axis=1) for part in (mute.estimate, mute.own_var, mute.shared_sd)),
         effects.of_mode,
     )
-    fewer_cells = Sharing(np.delete(sharing.signal, 5), np.delete(sharing.group, 5))
+    fewer_cells = replace(sharing, signal=np.delete(sharing.signal, 5), group=np.delete(sharing.group, 5))
     fewer = [
         Pattern(
             p.name, p.kind, np.delete(p.basis, 5, axis=0), np.delete(p.spread, 5), np.delete(p.mean, 5),

@@ -49,12 +49,12 @@ def test_a_cell_that_drifts_far_from_the_others_has_a_slope_of_its_own():
     rise = np.r_[0.1 * np.arange(9), 20.0]
     driven = 0.4 * np.arange(COUNT)[:, None]
     panel = trims(np.zeros((COUNT, 10)))
-    lone = _lone_slopes(panel, rise * driven, sharing(panel.cells))
+    lone = _lone_slopes(panel, rise * driven, sharing(panel.cells, {}))
     np.testing.assert_allclose(lone, [0.0] * 9 + [19.55], atol=1e-9)
     few = trims(np.zeros((COUNT, 4)))
-    np.testing.assert_array_equal(_lone_slopes(few, rise[6:] * driven, sharing(few.cells)), 0.0)
+    np.testing.assert_array_equal(_lone_slopes(few, rise[6:] * driven, sharing(few.cells, {})), 0.0)
     alike = np.where(np.arange(COUNT)[:, None] == 3, np.nan, 0.3 * driven + np.zeros(10))
-    np.testing.assert_allclose(_lone_slopes(panel, alike, sharing(panel.cells)), 0.0, atol=1e-9)
+    np.testing.assert_allclose(_lone_slopes(panel, alike, sharing(panel.cells, {})), 0.0, atol=1e-9)
 
 
 def test_how_far_a_cell_may_be_from_its_need_at_the_start():

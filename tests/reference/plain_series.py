@@ -42,6 +42,7 @@ def fleet_with(signal: str = "clutch_volume", shifts_to_learn: float = 10.0, **p
         use={},
         usual_temp_c=80.0,
         temp_sd_c=0.0,
+        across={},
         units=1,
         snapshots=1,
     )
