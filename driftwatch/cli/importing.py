@@ -157,6 +157,8 @@ def _row(outcome: ImportOutcome) -> dict[str, Any]:
 
 
 def _name_corrections(file: str, report: ImportReport) -> None:
+    from driftwatch.reporting.texts import count
+
     rows = output.frame_rows(report.corrections.head(NAMED_ROWS))
     for row in rows:
         about = [row[k] for k in ("unit", "at", "event_id", "mode", "channel", "signal", "field") if row[k]]
@@ -165,16 +167,16 @@ def _name_corrections(file: str, report: ImportReport) -> None:
         output.note(f"{file}: line {row['line']}: corrected: {' '.join(map(str, about))}, {change}")
     rest = len(report.corrections) - len(rows)
     if rest > 0:
-        more = "1 more value" if rest == 1 else f"{rest} more values"
-        output.note(f"{file}: {more} corrected - `driftwatch history UNIT` tells them")
+        output.note(f"{file}: {count(rest, 'more value')} corrected - `driftwatch history UNIT` tells them")
 
 
 def _name_problems(file: str, report: ImportReport, dry_run: bool) -> None:
+    from driftwatch.reporting.texts import count
+
     problems = report.problems.head(NAMED_ROWS)
     for line, reason in zip(problems["line"], problems["reason"], strict=True):
         output.note(f"{file}: line {line}: {reason}")
     rest = report.quarantined - len(problems)
     if rest > 0:
         where = "--format json" if dry_run else "`driftwatch quarantine list`"
-        more = "1 more row" if rest == 1 else f"{rest} more rows"
-        output.note(f"{file}: {more} in quarantine - {where} names them all")
+        output.note(f"{file}: {count(rest, 'more row')} in quarantine - {where} names them all")

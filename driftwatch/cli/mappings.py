@@ -30,6 +30,7 @@ def draft(
     """Draft a mapping from a wide file's header and first rows, to be corrected by hand."""
     from driftwatch.intake.draft import draft_mapping
     from driftwatch.intake.readers import read_table
+    from driftwatch.reporting.texts import count
 
     if out is not None:
         output.possible_file(out)
@@ -43,9 +44,8 @@ def draft(
             target.write(text)
     except FileExistsError:
         raise UsageError("is there already", str(out), "give another --out, or remove it first") from None
-    doubts = text.count("\n# not ")
-    places = "1 place" if doubts == 1 else f"{doubts} places"
-    output.note(f"wrote {out}: {len(drafted.cells)} cells, {places} to look at, marked `# not`")
+    doubts = count(text.count("\n# not "), "place")
+    output.note(f"wrote {out}: {count(len(drafted.cells), 'cell')}, {doubts} to look at, marked `# not`")
     output.note(f"then: driftwatch mapping check {file} --mapping {out} --profile {profile}")
 
 

@@ -16,6 +16,7 @@ from driftwatch.reporting.driving import drive_plan
 from driftwatch.reporting.forecast import forecast
 from driftwatch.reporting.handover import all_well, checks, drive_reasons, grew_faster, inspect_reasons
 from driftwatch.reporting.maps import change_maps, learn_rows, told_change
+from driftwatch.reporting.outlooks import UNTOLD, why_untold
 from driftwatch.reporting.parts import Chart, Table
 from driftwatch.reporting.provenance import (
     Provenance,
@@ -25,7 +26,7 @@ from driftwatch.reporting.provenance import (
     sources_table,
 )
 from driftwatch.reporting.since import Move, Since, find_since, moves
-from driftwatch.reporting.texts import csv_text
+from driftwatch.reporting.texts import count, csv_text
 from driftwatch.settings import Settings
 from driftwatch.wording import (
     as_date,
@@ -219,7 +220,7 @@ def _facts(analysis: UnitAnalysis, start: Since) -> tuple[tuple[str, str], ...]:
 def _clutch_lines(analysis: UnitAnalysis, before: UnitAssessment | None) -> tuple[str, ...]:
     said = analysis.assessment
     if not said.clutches:
-        return (_no_outlook(analysis.panel),)
+        return (_no_outlook(analysis),)
     lines = [sentences.found(f) for f in said.findings if f.cause == "wear"]
     lines += [f"{name(c.clutch)}: {c.reason}" for c in said.clutches if c.service != "clear"]
     lines += grew_faster(said, before).values()
@@ -232,16 +233,18 @@ def _clutch_lines(analysis: UnitAnalysis, before: UnitAssessment | None) -> tupl
     return tuple(dict.fromkeys(lines))
 
 
-def _no_outlook(panel: Panel) -> str:
+def _no_outlook(analysis: UnitAnalysis) -> str:
     """Say why nothing is said of the clutches."""
+    why = why_untold(analysis)
+    told = UNTOLD[why][1]
+    if why in ("too_few", "few_volumes"):
+        told += f" (fill volumes: {count(_volume_readings(analysis.panel), 'reading')})"
+    return f"Nothing can be said of clutch wear: {told}."
+
+
+def _volume_readings(panel: Panel) -> int:
     packs = [i for i, c in enumerate(panel.cells) if c.signal == "clutch_volume"]
-    times = int(np.isfinite(panel.values[:, packs]).any(axis=1).sum())
-    if not times:
-        return "No fill volumes were read, so nothing can be said of clutch wear from these readings."
-    return (
-        f"Too few readings yet: fill volumes were read {'once' if times == 1 else f'{times} times'}, which "
-        "does not show how fast a clutch wears."
-    )
+    return int(np.isfinite(panel.values[:, packs]).any(axis=1).sum())
 
 
 def _overlap_lines(analysis: UnitAnalysis) -> tuple[str, ...]:

@@ -179,12 +179,20 @@ def test_too_few_readings_have_no_map_of_noise_units():
     assert context.verdict == "drive first"
     assert all(c.noise_units is None for m in context.maps for row in m.cells for c in row)
     assert context.clutch == (
-        "Too few readings yet: fill volumes were read 15 times, which does not show how fast a clutch wears.",
+        "Nothing can be said of clutch wear: there are too few readings so far (fill volumes: 15 readings).",
     )
     assert context.overlap == ("Too few readings yet to tell.",)
     assert context.would_change[0].startswith("More readings-out")
     assert after(**few, signals=("apply_trim",)).clutch == (
-        "No fill volumes were read, so nothing can be said of clutch wear from these readings.",
+        "Nothing can be said of clutch wear: no fill volumes were read.",
+    )
+
+
+def test_a_profile_without_limits_is_not_called_too_few_readings():
+    known = analysis("U-07").panel.profile
+    free = tuple(replace(c, service_limit_cm3=None, limit_clearance_mm=None) for c in known.clutches)
+    assert after(clutches=(), profile=replace(known, clutches=free)).clutch == (
+        "Nothing can be said of clutch wear: the profile has no limit for the packs that were read.",
     )
 
 
