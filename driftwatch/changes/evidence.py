@@ -311,7 +311,7 @@ def noisier_factor(effects: Effects, sharing: Sharing) -> Floats:
         sharing,
     )
     chance = np.log(list(NOISIER.values()))[:, None]
-    plain = _null_densities(effects, effects.shared_sd, own, sharing)
+    plain = louder[list(NOISIER).index((1.0, 1.0))]
     return np.asarray(np.logaddexp.reduce(chance + louder) - plain)
 
 
