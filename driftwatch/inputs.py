@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from driftwatch.errors import DriftwatchError, InputRefused, StoreError, UsageError
 
@@ -23,6 +23,9 @@ STDIN, STDIN_NAME = "-", "standard input"
 
 #: A mapping of this name beside a file, instead of the file's ending, is used for it.
 MAPPING_ENDING = ".mapping.toml"
+
+#: Transmission profiles that come with files: one or several, as read or by their files' paths.
+OneOrMore: TypeAlias = "Profile | str | Path | Sequence[Profile | str | Path] | None"
 
 #: What has been read of each file: its tables, or why it was refused.
 Inputs = list[tuple[str, "tuple[Batch, ...] | DriftwatchError"]]
@@ -97,7 +100,7 @@ def read_input(
     path: str | Path,
     kind: str | None = None,
     mapping: Mapping | str | Path | None = None,
-    profile: Profile | str | Path | None = None,
+    profile: OneOrMore = None,
     decimal: str | None = None,
 ) -> tuple[Batch, ...]:
     """Read one file without a store; parameters and errors as for `Store.import_file`.
@@ -107,28 +110,34 @@ def read_input(
     from driftwatch.intake.batch import read_batches
     from driftwatch.intake.content import content_of_bytes
     from driftwatch.intake.mapping import Mapping
-    from driftwatch.profile.load import read_profile
 
     if isinstance(mapping, str | Path):
         mapping = Mapping.read(mapping)
-    if isinstance(profile, str | Path):
-        profile = read_profile(profile)
+    profiles = _known_profiles(profile)
     if str(path) == STDIN:
         source = content_of_bytes(sys.stdin.buffer.read(), STDIN_NAME)
-        return read_batches(source, kind, mapping, profile, decimal)
+        return read_batches(source, kind, mapping, profiles, decimal)
     beside = Path(path).with_suffix(MAPPING_ENDING)
     if mapping is None and kind in (None, "snapshots") and beside.is_file():
-        batches = read_batches(path, None, Mapping.read(beside), profile, decimal)
+        batches = read_batches(path, None, Mapping.read(beside), profiles, decimal)
         note = (f"read through the mapping {beside.name} beside it",)
         return (replace(batches[0], notes=note + batches[0].notes), *batches[1:])
-    return read_batches(path, kind, mapping, profile, decimal)
+    return read_batches(path, kind, mapping, profiles, decimal)
+
+
+def _known_profiles(given: OneOrMore) -> tuple[Profile, ...]:
+    """Give the profiles that come with the files, read where a path is given; one or several."""
+    from driftwatch.profile.load import read_profile
+
+    several = () if given is None else given if isinstance(given, list | tuple) else (given,)
+    return tuple(read_profile(one) if isinstance(one, str | Path) else one for one in several)
 
 
 def read_inputs(
     files: Iterable[str],
     kind: str | None = None,
     mapping: str | Path | None = None,
-    profile: str | Path | None = None,
+    profile: OneOrMore = None,
     decimal: str | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Inputs:
@@ -139,23 +148,20 @@ def read_inputs(
     Raises
     ------
     DriftwatchError
-        If the mapping, the profile or the call is wrong: that concerns all files.
+        If the mapping, a profile or the call is wrong: that concerns all files.
 
     """
     from driftwatch.intake.mapping import Mapping
-    from driftwatch.profile.load import read_profile
 
     known_mapping = None if mapping is None else Mapping.read(mapping)
-    known_profile = None if profile is None else read_profile(profile)
+    profiles = _known_profiles(profile)
     names = list(files)
     inputs: Inputs = []
     for number, file in enumerate(names):
         if progress is not None:
             progress("reading files", number, len(names))
         try:
-            inputs.append(
-                (file, _read_one(file, kind, known_mapping, known_profile, decimal, len(names) > 1))
-            )
+            inputs.append((file, _read_one(file, kind, known_mapping, profiles, decimal, len(names) > 1)))
         except UsageError:
             raise
         except DriftwatchError as error:
@@ -169,17 +175,17 @@ def _read_one(
     file: str,
     kind: str | None,
     mapping: Mapping | None,
-    profile: Profile | None,
+    profiles: tuple[Profile, ...],
     decimal: str | None,
     among_others: bool,
 ) -> tuple[Batch, ...]:
     try:
-        return read_input(file, kind, mapping, profile, decimal)
+        return read_input(file, kind, mapping, profiles, decimal)
     except InputRefused as refusal:
         if mapping is None or not among_others or file == STDIN:
             raise
         try:
-            batches = read_input(file, kind, None, profile, decimal)
+            batches = read_input(file, kind, None, profiles, decimal)
         except InputRefused:
             raise refusal from None
         return (replace(batches[0], notes=("the mapping was not needed", *batches[0].notes)), *batches[1:])

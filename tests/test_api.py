@@ -206,6 +206,16 @@ def test_own_profiles(store, tmp_path):
     assert store.profiles()["own"] == driftwatch.read_profile(tmp_path / "own.toml")
 
 
+def test_several_profiles_come_with_a_file(store, tmp_path):
+    text = (Path(driftwatch.__file__).parent / "profile" / "builtin" / "generic-6.toml").read_text()
+    for name in ("own", "other"):
+        (tmp_path / f"{name}.toml").write_text(text.replace('name = "generic-6"', f'name = "{name}"'))
+    (tmp_path / "more.csv").write_text("unit,profile\nx1,own\nx2,other\n")
+    given = [tmp_path / "own.toml", driftwatch.read_profile(tmp_path / "other.toml")]
+    assert store.import_file(tmp_path / "more.csv", profile=given).new == 2
+    assert {"own", "other"} <= set(store.profiles())
+
+
 def test_a_store_that_is_not_there(tmp_path):
     with pytest.raises(driftwatch.StoreMissing):
         driftwatch.open(tmp_path / "none.duckdb")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from driftwatch.days import Day, as_day, as_moment
 from driftwatch.errors import DriftwatchError, UsageError
-from driftwatch.inputs import ImportOutcome, found_files, read_input, read_inputs, take
+from driftwatch.inputs import ImportOutcome, OneOrMore, found_files, read_input, read_inputs, take
 from driftwatch.store.files import fits_of
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ class StoredData:
         path: str | Path,
         kind: str | None = None,
         mapping: FileMapping | str | Path | None = None,
-        profile: Profile | str | Path | None = None,
+        profile: OneOrMore = None,
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,
@@ -112,8 +112,8 @@ class StoredData:
             Recognised by the columns if left out.
         mapping : Mapping or path, optional
             For a wide file: which column is which cell.
-        profile : Profile or path, optional
-            A profile that the file's units use and the store does not know yet.
+        profile : Profile or path, or a list of them, optional
+            Profiles that the file's units use and the store does not know yet.
         strict : bool
             Refuse the file if any of its rows would go to quarantine.
         dry_run : bool
@@ -145,7 +145,7 @@ class StoredData:
         files: Iterable[str | Path],
         kind: str | None = None,
         mapping: str | Path | None = None,
-        profile: str | Path | None = None,
+        profile: OneOrMore = None,
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,

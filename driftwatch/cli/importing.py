@@ -67,7 +67,8 @@ def import_files(
         ),
     ] = None,
     profile: Annotated[
-        Path | None, typer.Option("--profile", metavar="FILE", help="Profile (TOML) that the units use.")
+        list[Path] | None,
+        typer.Option("--profile", metavar="FILE", help="Profile (TOML) that the units use; may be repeated."),
     ] = None,
     decimal: Annotated[
         Decimal | None,

@@ -35,8 +35,8 @@ class Batch:
     mapping_sha256 : str
         Fingerprint of the mapping that the file was read through; "" without one. The same file read
         through another mapping says something else.
-    profile : Profile or None
-        A transmission profile that comes with the file.
+    profiles : tuple of Profile
+        Transmission profiles that come with the file.
     decimal : str
         The decimal sign of its numbers: "point" or "comma".
     notes : tuple of str
@@ -48,7 +48,7 @@ class Batch:
     table: RawTable
     columns: dict[str, str]
     mapping_sha256: str = ""
-    profile: Profile | None = None
+    profiles: tuple[Profile, ...] = ()
     decimal: str = "point"
     notes: tuple[str, ...] = ()
 
@@ -114,7 +114,7 @@ def read_batches(
     source: str | Path | Content,
     kind: str | None = None,
     mapping: Mapping | None = None,
-    profile: Profile | None = None,
+    profiles: Sequence[Profile] = (),
     decimal: str | None = None,
 ) -> tuple[Batch, ...]:
     """Read a file and say what it is: one batch, or one for each sheet of a workbook that is any.
@@ -127,8 +127,8 @@ def read_batches(
         What the file is; recognised by its columns if left out.
     mapping : Mapping, optional
         For a wide snapshots file: which column is which cell.
-    profile : Profile, optional
-        A transmission profile that the file's units use and that the store may not know yet.
+    profiles : sequence of Profile
+        Transmission profiles that the file's units use and that the store may not know yet.
     decimal : {"point", "comma"}, optional
         The decimal sign; found from the numbers if left out.
 
@@ -148,18 +148,18 @@ def read_batches(
         raise UsageError("a mapping only applies to snapshots", do="leave --mapping or --as out")
     tables = read_tables(source, sheet=(mapping.sheet or None) if mapping else None)
     found = _recognised(tables, kind) if mapping is None else _mapped(tables, mapping)
-    return tuple(_told(replace(batch, profile=profile), decimal) for batch in found)
+    return tuple(_told(replace(batch, profiles=tuple(profiles)), decimal) for batch in found)
 
 
 def read_batch(
     source: str | Path | Content,
     kind: str | None = None,
     mapping: Mapping | None = None,
-    profile: Profile | None = None,
+    profiles: Sequence[Profile] = (),
     decimal: str | None = None,
 ) -> Batch:
     """Read a file that holds one table; as `read_batches`, and `InputRefused` if there are several."""
-    first, *others = read_batches(source, kind, mapping, profile, decimal)
+    first, *others = read_batches(source, kind, mapping, profiles, decimal)
     if others:
         raise InputRefused("there are several tables in it", first.table.name, "read them with read_batches")
     return first

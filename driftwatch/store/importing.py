@@ -166,8 +166,8 @@ def _settled(job: Job, problems: pd.DataFrame) -> pd.Series[bool]:
 
 
 def _profiles(con: duckdb.DuckDBPyConnection, batch: Batch, who: str) -> dict[str, Profile]:
-    if batch.profile is not None:
-        add_profile(con, batch.profile, who)
+    for profile in batch.profiles:
+        add_profile(con, profile, who)
     return profiles_of(con)
 
 

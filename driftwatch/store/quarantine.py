@@ -212,7 +212,7 @@ def _batch(rows: pd.DataFrame, changes: Mapping[str, str]) -> Batch:
         str(first["name"]), str(first["sha256"]), tuple(names), data,
         pa.array(rows["line"].tolist(), pa.int64()), sheet=str(first["sheet"]),
     )  # fmt: skip
-    return Batch(kind.name, table, columns, str(first["mapping_sha256"]), None, str(first["decimal_sign"]))
+    return Batch(kind.name, table, columns, str(first["mapping_sha256"]), (), str(first["decimal_sign"]))
 
 
 def _renew_reasons(con: duckdb.DuckDBPyConnection, still: Mapping[int, tuple[str, str]]) -> None:

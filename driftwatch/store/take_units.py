@@ -55,7 +55,7 @@ def _refuse_unknown_profiles(job: Job) -> None:
             hint = (
                 f"the nearest known one is {near!r}; give your own with --profile"
                 if near
-                else "give --profile FILE"
+                else "give its file with --profile, which may be repeated"
             )
             raise InputRefused(
                 f"profile {text[:60]!r} is not known", f"{job.batch.table.name} line {line}", hint

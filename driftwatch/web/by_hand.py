@@ -53,7 +53,7 @@ def take_rows(store: Store, name: str, kind: str, rows: Typed) -> tuple[ImportRe
         If they are refused as a whole.
 
     """
-    batches = [(name, read_batches(content_of_bytes(as_csv(kind, rows), name), kind, None, None, "point"))]
+    batches = [(name, read_batches(content_of_bytes(as_csv(kind, rows), name), kind, decimal="point"))]
     tried = store.take(batches, dry_run=True)[0]
     if tried.report is None:
         raise tried.error or StoreError("the rows were not taken", name, "try again")

@@ -112,6 +112,19 @@ def test_profile_new_show_check_and_use(cli, tmp_path, files):
     assert read_profile(tmp_path / "again.toml") == read_profile(path)
 
 
+def test_units_of_several_own_profiles_come_in_one_file(cli, tmp_path):
+    assert cli("profile", "new", "own-6", "--from", "generic-6").code == 0
+    assert cli("profile", "new", "own-8", "--from", "generic-8").code == 0
+    (tmp_path / "units.csv").write_text("unit,profile\nu1,own-6\nu2,own-8\n")
+    refused = cli("import", "units.csv", "--profile", "own-8.toml")
+    assert refused.code == 4
+    assert "give your own with --profile" in refused.err
+    taken = cli("import", "units.csv", "--profile", "own-6.toml", "--profile", "own-8.toml")
+    assert taken.code == 0, taken.err
+    names = [p["name"] for p in json.loads(cli("profile", "list", "--format", "json").out)]
+    assert names == ["generic-6", "generic-8", "own-6", "own-8"]
+
+
 def test_profile_check_lists_every_contradiction(cli, tmp_path):
     text = cli("profile", "show", "generic-6").out
     broken = text.replace('applies = "pack4"', 'applies = "pack9"').replace("lower = -200.0", "lower = 200.0")

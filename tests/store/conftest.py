@@ -53,11 +53,11 @@ def give(db, tmp_path):
     """Import text as a file; the count makes each name different."""
     count = [1]
 
-    def give(text, *, kind=None, mapping=None, profile=None, name=None, **options):
+    def give(text, *, kind=None, mapping=None, profiles=(), name=None, **options):
         count[0] += 1
         path = tmp_path / (name or f"file{count[0]}.csv")
         path.write_text(text)
-        return db.import_batch(read_batch(path, kind, mapping, profile), **options)
+        return db.import_batch(read_batch(path, kind, mapping, profiles), **options)
 
     return give
 

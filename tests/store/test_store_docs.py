@@ -66,7 +66,7 @@ def test_the_views_give_their_units_whatever_the_profile_keeps(db, give):
     text = to_toml(builtin("generic-6")).replace("generic-6", "us")
     text = text.replace('unit = "kPa"', 'unit = "psi"').replace('unit = "s"', 'unit = "ms"')
     text = text.replace("lower = 0.2\nupper = 1.2", "lower = 200\nupper = 1200")
-    give("unit,profile\nT1,us\nT2,generic-6\n", profile=parse_profile(text))
+    give("unit,profile\nT1,us\nT2,generic-6\n", profiles=[parse_profile(text)])
     give(
         snapshots(
             "T1,2026-01-01,5,tow,1-2,apply_trim,2",

@@ -61,7 +61,7 @@ def test_an_unknown_profile_refuses_the_whole_file(db, fleet):
 
 def test_a_profile_that_comes_with_the_file_is_kept(db, give):
     own = parse_profile(to_toml(builtin("generic-6")).replace("generic-6", "mine"))
-    assert counts(give("unit,profile\nT1,mine\n", profile=own)) == (1, 0, 0, 0)
+    assert counts(give("unit,profile\nT1,mine\n", profiles=[own])) == (1, 0, 0, 0)
     assert db.profiles()["mine"] == own
     assert set(db.records().profiles) == {"mine"}
 

@@ -40,7 +40,9 @@ def test_every_state_a_store_was_in_can_be_read_again(tmp_path, clocked):
         db.import_batch(read_batch(path, **options))
 
     steps = [
-        lambda db: give(db, "unit,profile,site,Plate\nT1,mine,north,A\nT2,generic-6,south,B\n", profile=own),
+        lambda db: give(
+            db, "unit,profile,site,Plate\nT1,mine,north,A\nT2,generic-6,south,B\n", profiles=[own]
+        ),
         lambda db: give(
             db,
             snapshots(

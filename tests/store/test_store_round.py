@@ -57,7 +57,7 @@ def rich(db, give):
     ]
     rows += ["T1,mine,,north,,", "T2,mine,2021-05-05,south,x,y"]
     rows += [f"{quoted(text)},mine,,,," for text in TEXTS]
-    report = give("unit,profile,in_service_on,site,note,=Plate\n" + "\n".join(rows) + "\n", profile=own)
+    report = give("unit,profile,in_service_on,site,note,=Plate\n" + "\n".join(rows) + "\n", profiles=[own])
     assert report.quarantined == 0
     head = "unit,taken_at,odometer_mi,mode,channel,signal,value,value_unit,fluid_temp_f,learn_count,source"
     give(
@@ -86,7 +86,7 @@ def test_what_is_exported_comes_back_without_loss(rich, tmp_path, fmt):
     with Database.create(tmp_path / "other.duckdb") as other:
         profile = parse_profile(paths["profile-mine.toml"].read_text("utf-8"))
         for name in ("units", "snapshots", "events"):
-            report = other.import_batch(read_batch(paths[f"{name}.{fmt}"], profile=profile))
+            report = other.import_batch(read_batch(paths[f"{name}.{fmt}"], profiles=[profile]))
             assert counts(report) == (report.rows, 0, 0, 0), report.problems.to_string()
         assert facts(other) == facts(rich)
         again = other.export(tmp_path / "again", ["units", "snapshots", "events"], fmt)
