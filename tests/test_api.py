@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import json
 import re
 import subprocess
 import sys
@@ -204,6 +205,19 @@ def test_own_profiles(store, tmp_path):
     (tmp_path / "own.toml").write_text(text.replace('name = "generic-6"', 'name = "own"'))
     assert store.add_profile(tmp_path / "own.toml").name == "own"
     assert store.profiles()["own"] == driftwatch.read_profile(tmp_path / "own.toml")
+
+
+def test_reports_of_a_unit_that_was_never_read(store, tmp_path):
+    """As where the log is kept before the first read-out, or all rows of a unit are in quarantine."""
+    (tmp_path / "more.csv").write_text("unit,profile\nnew,generic-6\n")
+    store.import_file(tmp_path / "more.csv")
+    event = store.add_event("new", "power", "2025-05-02", 100)
+    told = {p.suffix: p for p in store.followup("new", event, tmp_path / "out", "2025-06-01")}
+    followup = json.loads(told[".json"].read_text("utf-8"))
+    assert followup["verdict"] == "drive first"
+    assert followup["reason"].startswith("Nothing has been read out since")
+    told = {p.suffix: p for p in store.explain("new", event, None, tmp_path / "out", "2025-06-01")}
+    assert json.loads(told[".json"].read_text("utf-8"))["answer"] == "can't tell yet"
 
 
 def test_several_profiles_come_with_a_file(store, tmp_path):

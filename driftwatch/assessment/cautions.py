@@ -68,7 +68,7 @@ def shifts_wanted(panel: Panel, since: int, settings: Settings) -> Floats:
         counts[0] *= 0.5
     told = np.isfinite(counts).any(axis=0) if len(counts) else np.zeros(len(panel.cells), dtype=bool)
     learned = np.nansum(counts, axis=0) if len(counts) else np.zeros(len(panel.cells))
-    shifts = np.array([c.mode != "" for c in panel.cells])
+    shifts = np.array([c.mode != "" for c in panel.cells], dtype=bool)
     return np.where(told & shifts, np.maximum(np.ceil(settings.shifts_to_learn - learned), 0.0), np.nan)
 
 

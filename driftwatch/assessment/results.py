@@ -24,6 +24,23 @@ CAUSES = ("wear", "power", "load", "fluid", "relearn", "rebuild", "pressure", "u
 SERVICE_STATES = ("clear", "watch", "plan", "due")
 CAUTION_KINDS = ("authority", "overlap", "unlearned", "stale", "data")
 
+#: Columns of each table of an assessment, as where there is nothing to list.
+COLUMNS = {
+    "units": (
+        "unit", "profile", "snapshots", "first", "last", "odometer_km", "km_per_day", "state", "sentence",
+    ),
+    "findings": (
+        "unit", "cause", "probability", "after", "by", "clutch", "modes", "shifts", "event", "size", "rivals",
+        "sentence",
+    ),
+    "clutches": (
+        "unit", "clutch", "volume_cm3", "growth_cm3_per_10000km", "growth_interval", "limit_cm3",
+        "limit_source", "used", "remaining_km.p10", "remaining_km.p50", "remaining_km.p90", "due_on.p10",
+        "due_on.p50", "due_on.p90", "chance_within.km", "chance_within.probability", "service", "reason",
+    ),
+    "cautions": ("unit", "kind", "channels", "since", "sentence"),
+}  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Effect:
@@ -160,17 +177,17 @@ class Assessment:
         }
 
     def to_frame(self, what: str = "units") -> pd.DataFrame:
-        """Give one table: `units`, `findings`, `clutches` or `cautions`, one row each."""
+        """Give `units`, `findings`, `clutches` or `cautions` as a table: one row each, always all columns."""
+        if what not in COLUMNS:
+            raise ValueError(f"{what!r} is none of {', '.join(COLUMNS)}")
         rows: list[dict[str, Any]] = []
         for unit in self.units:
+            said = unit.to_dict()
             if what == "units":
-                row = unit.to_dict()
-                rows.append({k: v for k, v in row.items() if not isinstance(v, list)})
-            elif what in ("findings", "clutches", "cautions"):
-                rows.extend({"unit": unit.unit, **_flat(item)} for item in unit.to_dict()[what])
+                rows.append({k: v for k, v in said.items() if not isinstance(v, list)})
             else:
-                raise ValueError(f"{what!r} is none of units, findings, clutches, cautions")
-        return pd.DataFrame(rows)
+                rows.extend({"unit": unit.unit, **_flat(item)} for item in said[what])
+        return pd.DataFrame(rows, columns=list(COLUMNS[what]))
 
     def _repr_html_(self) -> str:
         rows = "".join(

@@ -54,10 +54,10 @@ def assess(
     if form is Format.json:
         text = output.to_json(assessment.to_dict())
     else:
-        rows = output.frame_rows(assessment.to_frame("units"))
+        frame = assessment.to_frame("units")
         columns = ["unit", "state", "snapshots", "last", "odometer_km", "sentence"]
         text = output.table_text(
-            rows, columns if form is Format.table else list(rows[0]) if rows else columns, form
+            output.frame_rows(frame), columns if form is Format.table else list(frame.columns), form
         )
     if out is None:
         output.say(text)

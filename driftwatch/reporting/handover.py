@@ -40,11 +40,12 @@ def inspect_reasons(
 
 def _clutches_to_check(analysis: UnitAnalysis, before: UnitAssessment | None) -> list[str]:
     """Name packs at their limit or soon there, and packs in view that grow faster since the change."""
-    said, read_on = analysis.assessment, as_date(analysis.panel.taken_at[-1])
+    said = analysis.assessment
     grew, check = grew_faster(said, before), sentences.CHECK["clutch"]
     check = check[0].lower() + check[1:]
     why = []
     for c in said.clutches:
+        read_on = as_date(analysis.panel.taken_at[-1])  # inside: a unit may never have been read
         if c.service in ("due", "plan"):
             soon = "" if c.used >= 1.0 else f" {clutch_sentence(c, read_on)}"
             book = "" if c.service == "due" else " and book it"
@@ -193,11 +194,12 @@ def all_well(
 
 def _in_view(analysis: UnitAnalysis, before: UnitAssessment | None) -> list[str]:
     """Say what is to be known of packs that do not hold the vehicle: worn, in view, growing faster."""
-    said, read_on = analysis.assessment, as_date(analysis.panel.taken_at[-1])
+    said = analysis.assessment
     grew = grew_faster(said, before)
     worn = {f.clutch for f in said.findings if f.cause == "wear" and f.probability >= 0.5}
     notes = []
     for c in said.clutches:
+        read_on = as_date(analysis.panel.taken_at[-1])
         if c.service == "watch" or c.clutch in worn:
             used = f"{name(c.clutch)} has used {percent(c.used)} of its allowance."
             notes.append(f"{used} {clutch_sentence(c, read_on)}")

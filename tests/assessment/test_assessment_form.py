@@ -106,6 +106,21 @@ def test_tables_have_a_row_each(busy):
         whole.to_frame("nothing")
 
 
+@pytest.mark.parametrize("what", ["units", "findings", "clutches", "cautions"])
+def test_a_table_without_rows_has_its_columns(busy, what):
+    """So that whoever goes on with the table finds them; all that the JSON has is in them."""
+    filled = Assessment(date(2026, 4, 30), "test", (busy.assessment,))
+    said = filled.to_dict()["units"][0]
+    items = [said] if what == "units" else said[what]
+    assert items
+    inner = {k.partition(".")[0] for k in filled.to_frame(what).columns}
+    lists = {"findings", "clutches", "cautions"} if what == "units" else set()
+    assert inner == {"unit", *items[0]} - lists
+    empty = Assessment(date(2026, 4, 30), "test", ()).to_frame(what)
+    assert list(empty.columns) == list(filled.to_frame(what).columns)
+    assert len(empty) == 0
+
+
 def test_every_reading_has_its_fitted_value(busy):
     frame = fitted_values([busy])
     assert len(frame) == np.isfinite(busy.panel.values).sum()
