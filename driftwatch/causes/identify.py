@@ -54,36 +54,35 @@ def explain_changes(
     findings: list[CauseFinding] = []
     for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
         chances = _chances(families, table, place)
-        causes = sorted({cause for together in chances for cause in together})
+        told = {
+            cause: _of_cause(panel, families, table, place, chances, cause, slack_days)
+            for cause in sorted({cause for together in chances for cause in together})
+        }
         pair = max(chances, key=lambda together: chances[together])
         split = {}
         if len(pair) == 2 and "relearn" not in pair:
             both = next(f for f in families if f.causes == pair)
             split = split_effect(found.effects[number], place.index, families, both, sharing)
-        for cause in causes:
-            index, drift = _best_of(families, table, place, cause)
-            event = _event(panel, index, cause, slack_days)
-            whole = min(sum(p for together, p in chances.items() if cause in together), 1.0)
-            probability = calibrated(whole, cause, event is not None)
-            if probability < least:
+        for cause, one in told.items():
+            if one.probability < least:
                 continue
             effects = _at(panel, sharing, found.effects[number], place.index)
             modes, shifts = _everywhere(panel) if cause in WHOLE_UNIT else _touched(panel, effects)
             findings.append(
                 CauseFinding(
                     cause=cause,
-                    probability=probability,
-                    index=index,
-                    drift=drift,
+                    probability=one.probability,
+                    index=one.index,
+                    drift=one.drift,
                     change=number,
                     clutch=None,
                     modes=modes,
                     shifts=shifts,
-                    event=event,
+                    event=one.event,
                     size=_part_sizes(panel, split[cause], modes)
                     if cause in split
                     else _sizes(panel, effects, modes),
-                    rivals=_rivals(chances, cause),
+                    rivals=_as_held(_rivals(chances, cause), told, one.probability),
                 )
             )
         renewed = chances.get(("rebuild",), 0.0)
@@ -91,6 +90,46 @@ def explain_changes(
             chance = renewed * beside_odds(right) / (1.0 + beside_odds(right))
             findings += _hidden(panel, number, place, chance, slack_days)
     return findings
+
+
+@dataclass(frozen=True)
+class _OfCause:
+    """One cause of one change: its probability in the model (`share`) and as it holds, where, its entry."""
+
+    share: float
+    probability: float
+    index: int
+    drift: bool
+    event: Event | None
+
+
+def _of_cause(
+    panel: Panel,
+    families: tuple[Family, ...],
+    table: Floats,
+    place: Placed,
+    chances: dict[tuple[str, ...], float],
+    cause: str,
+    slack_days: float,
+) -> _OfCause:
+    index, drift = _best_of(families, table, place, cause)
+    event = _event(panel, index, cause, slack_days)
+    share = min(sum(p for together, p in chances.items() if cause in together), 1.0)
+    return _OfCause(share, calibrated(share, cause, event is not None), index, drift, event)
+
+
+def _as_held(
+    rivals: tuple[tuple[str, float], ...], told: dict[str, _OfCause], probability: float
+) -> tuple[tuple[str, float], ...]:
+    """Give rivals their probability as it holds, so that one change is not told with two of one cause.
+
+    None gets more than a finding of this probability leaves.
+    """
+    held = [
+        (cause, min(p / told[cause].share * told[cause].probability, 1.0 - probability))
+        for cause, p in rivals
+    ]
+    return tuple(sorted((r for r in held if r[1] >= LEAST_RIVAL), key=lambda rival: -rival[1]))
 
 
 def _hidden(

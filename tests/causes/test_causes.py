@@ -292,6 +292,17 @@ def test_probabilities_and_rivals_are_probabilities():
             assert found.cause not in {r.cause for r in found.rivals}
 
 
+def test_a_cause_has_one_probability_as_finding_and_as_rival():
+    """With apply trims alone, fluid work and supply pressure look alike: both are said of one change."""
+    found = [f for f in said_of(ALONE["fluid"], signals=("apply_trim",)).findings if f.by is not None]
+    alone = {(f.by, f.cause): f.probability for f in found}
+    both = [(f, r) for f in found for r in f.rivals if (f.by, r.cause) in alone]
+    assert both
+    for f, rival in both:
+        expected = min(alone[f.by, rival.cause], 1.0 - f.probability)
+        assert rival.probability == pytest.approx(expected, abs=0.01)  # less what acted beside
+
+
 def test_noisy_readings_make_the_same_change_less_sure():
     small = Action("fluid", DAY, -6.0)
     calm = {f.cause: f.probability for f in said_of(small).findings}
