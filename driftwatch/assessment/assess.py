@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 from threadpoolctl import threadpool_limits
 
 from driftwatch.assessment.cautions import cautions
-from driftwatch.assessment.judge import FleetQuantities, Judged, judge_unit
+from driftwatch.assessment.judge import FleetQuantities, Judged, judge_unit, most_readings
 from driftwatch.assessment.kept import CODING, Kept, fleet_known, judged_from, unit_marks
 from driftwatch.assessment.processes import each
 from driftwatch.assessment.results import (
@@ -242,7 +242,7 @@ def _too_few(panel: Panel, as_of: date, settings: Settings) -> UnitAssessment:
         odometer_km=float(panel.odometer_km[-1]) if count else None,
         km_per_day=km_per_day(panel),
         state="too_few",
-        sentence=too_few_sentence(count),
+        sentence=too_few_sentence(count, most_readings(panel)),
         findings=(),
         clutches=(),
         cautions=tuple(cautions(panel, None, as_of, settings)),

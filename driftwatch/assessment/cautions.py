@@ -12,6 +12,7 @@ from driftwatch.assessment.results import Caution
 from driftwatch.changes.results import UnitFit
 from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Floats, Panel
+from driftwatch.service.growth import LEAST_RUN
 from driftwatch.settings import Settings
 
 #: A learned value that will be at the end of its range within this distance is a caution now.
@@ -103,6 +104,7 @@ def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
     at_end: list[int] = []
     soon: dict[int, float] = {}
     rate, rate_se = present_rate(panel, fit)
+    driven = bool(np.ptp(panel.odometer_km) >= LEAST_RUN * KM)
     for i, cell in enumerate(panel.cells):
         signal = panel.profile.signal(cell.signal)
         told = np.flatnonzero(panel.usable[:, i])
@@ -114,7 +116,7 @@ def _authority(panel: Panel, fit: UnitFit) -> list[Caution]:
         high = np.inf if signal.upper is None else signal.upper
         if value <= low + step / 2 or value >= high - step / 2:
             at_end.append(i)
-        elif abs(rate[i]) > 3.0 * rate_se[i] > 0:
+        elif driven and abs(rate[i]) > 3.0 * rate_se[i] > 0:
             left = (high - value if rate[i] > 0 else value - low) / abs(rate[i]) * KM
             if left < AUTHORITY_KM:
                 soon[i] = max(left, 0.0)

@@ -104,7 +104,7 @@ def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
 def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judged:
     """Work out one unit: a pure function of its panel, the fleet quantities and the settings."""
     panel = without_faults(panel, known.rough, known.disturbance)
-    if len(panel.days) < settings.least_snapshots or not panel.cells:
+    if most_readings(panel) < settings.least_snapshots:
         return Judged(panel.usable, panel.slips, panel.disturbance)
     design = build_design(panel, known.fleet)
     logged = known.logged[panel.profile.name]
@@ -127,6 +127,11 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     rates = known.rates[panel.profile.name]
     packs = forecasts(panel, lives(panel, fit, causes), rates, known.fleet, settings)
     return Judged(panel.usable, panel.slips, panel.disturbance, fit, tuple(causes), tuple(packs))
+
+
+def most_readings(panel: Panel) -> int:
+    """Readings of the cell that was read most often: snapshots in which nothing was read tell nothing."""
+    return int(np.isfinite(panel.values).sum(axis=0).max(initial=0))
 
 
 def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:

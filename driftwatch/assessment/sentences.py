@@ -119,10 +119,18 @@ def clutch_sentence(outlook: ClutchOutlook, read_on: date) -> str:
     return f"It reaches its limit about {distance(p50)} after the reading of {day(read_on)}{between}{month}."
 
 
-def too_few_sentence(snapshots: int) -> str:
-    """Say that a unit has too few snapshots to be judged."""
+def too_few_sentence(snapshots: int, most_readings: int) -> str:
+    """Say that a unit has too few snapshots to be judged, or too few in which the same value was read."""
     if snapshots < 2:
         return f"There is {'only one' if snapshots else 'no'} snapshot so far: too few to tell anything."
+    if not most_readings:
+        return f"Nothing was read in the {snapshots} snapshots so far."
+    if most_readings < snapshots:
+        times = "once" if most_readings == 1 else f"{most_readings} times"
+        return (
+            f"There are {snapshots} snapshots so far, but no value was read more often than {times}: too few "
+            "to tell a change from noise."
+        )
     return f"There are only {snapshots} snapshots so far: too few to tell a change from noise."
 
 

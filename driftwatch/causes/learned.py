@@ -184,7 +184,8 @@ def _change(panel: Panel, fleet: Fleet, at: np.datetime64) -> Floats | None:
         return None
     values = corrected(panel, fleet)
     before = nan_median(values[max(first - BEFORE, 0) : first], axis=0)
-    return np.asarray(nan_median(values[first + 1 : first + AFTER], axis=0) - before)
+    change = np.asarray(nan_median(values[first + 1 : first + AFTER], axis=0) - before)
+    return change if np.isfinite(change).any() else None
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,8 @@ from driftwatch.store.records import Records
 REPEAT_SHARE = 0.6
 #: And one in which at least this share of all readings repeats is seldom driven: no repeat in it is news.
 SELDOM_SHARE = 0.35
+#: Where more than this share of a unit's readings moved, something was learned, whatever its counts say.
+OFTEN_MOVED = 0.5
 
 
 def panels(records: Records) -> list[Panel]:
@@ -25,6 +27,7 @@ def panels(records: Records) -> list[Panel]:
     A reading is usable unless it repeats an old value: its learn count is 0 and the value has not moved,
     or, without counts, its whole mode stood still or does so often. A value that
     moved although nothing was learned is kept: that is what clearing the learned values looks like.
+    Counts of a unit that are all 0 though its values keep moving were not counted; see `not_counted`.
     """
     readings = _by_unit(records.readings)
     snapshots = _by_unit(records.snapshots)
@@ -95,6 +98,18 @@ def usable_readings(values: Floats, counts: Floats, cells: tuple[Cell, ...]) -> 
     return usable
 
 
+def not_counted(values: Floats, counts: Floats) -> bool:
+    """Whether counts (T, C) are noughts that stand for "not counted".
+
+    Values that keep moving were learned. A clearing, too, moves values that learned from nothing, but once.
+    """
+    if not (counts[np.isfinite(counts)] == 0.0).all():
+        return False
+    follows = np.isfinite(values) & (np.cumsum(np.isfinite(values), axis=0) > 1)
+    moved = follows & ~repeats(values)[1]
+    return bool(moved.any(axis=1).sum() > 1 and moved.sum() > OFTEN_MOVED * follows.sum())
+
+
 def _by_unit(frame: pd.DataFrame) -> pd.DataFrame:
     """Give the frame with each unit's rows together; unchanged where they are."""
     codes = pd.factorize(frame["unit"])[0]
@@ -155,6 +170,8 @@ def _matrix(
     column = np.searchsorted(present, place)
     values[row, column] = columns["value"]
     counts[row, column] = columns["learn_count"]
+    if not_counted(values, counts):
+        counts[:] = np.nan
     possible = _possible(profile)
     return tuple(_cell(profile, *possible[i]) for i in present), values, counts
 

@@ -38,6 +38,8 @@ FRESH = 2.0
 USUAL_SLOPE = 0.12
 #: Least part of the spread of slopes that is taken to be real, whatever noise could make.
 LEAST_BEYOND = 0.4
+#: Fewest snapshots of a unit that noise is learned from, where any unit has so many.
+LEAST_SNAPSHOTS = 4
 #: Fewest pairs of readings for a slope.
 LEAST_RISES = 4
 #: Noise is learned from so many units that have a signal at most: more would make it no surer.
@@ -131,12 +133,14 @@ def _gather(name: str, used: dict[int, tuple[Panel, Floats, Floats]], fleet: Fle
     temperature = _temperature(name, [(panel, jump) for panel, jump, _ in used.values()])
     gaps, slopes, unit_slopes, courses, count = Gaps(), [np.zeros(0)], [], [], 0
     looked_at: list[int] = []
+    longest = max(len(panel.days) for panel, _, _ in used.values())
+    least = max(min(LEAST_SNAPSHOTS, longest), 2)
     for number, (panel, jump, so_far) in used.items():
         inside = np.array([c.signal == name for c in panel.cells], dtype=bool)
         degrees = temperature * warmth(panel, fleet.usual_temp_c)
         values = np.where(panel.usable, undisturbed(panel), np.nan)[:, inside] - degrees[:, None]
         count += int(np.isfinite(values).sum())
-        if len(values) < 4:
+        if len(values) < least:
             continue
         looked_at.append(number)
         slope = _robust_slope(values, panel.odometer_km / KM, jump[:, inside])

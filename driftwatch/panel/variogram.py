@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
+from scipy.stats import chi2
 
 from driftwatch.panel.noise import MONTH, in_season
 from driftwatch.panel.panel import Bools, Floats
@@ -38,6 +39,8 @@ MEMORIES = np.arange(0.1, 0.91, 0.05)
 TRIM_MEANS = 0.75
 #: With fewer fresh differences than this, all are used.
 LEAST_FRESH = 200
+#: Chance beyond which noise of hardly any differences is taken to be larger than it looks.
+SMALL_BY_CHANCE = 0.1
 #: With fewer units than about this, shares of the noise lean on usual ones (experience, no source): of
 #: wandering in a cell's noise, of the common part in the wandering; and the month-to-month memory.
 FEW_UNITS = 4.0
@@ -134,6 +137,8 @@ def split(gaps: Gaps, units: int) -> Parts:
     """
     enough = sum(len(g) for g in gaps.fresh[0]) >= LEAST_FRESH
     fresh, every = (np.array([_scale(g) for g in lags]) ** 2 / 2.0 for lags in (gaps.fresh, gaps.every))
+    if not np.isfinite(every).any():
+        every = _of_few(gaps.every)
     cells = fresh if enough else every
     spacing = float(np.median(np.concatenate(gaps.months))) if gaps.months else 1.0
     apart = np.asarray(LAGS * max(spacing, 1e-3), dtype=np.float64)
@@ -147,7 +152,8 @@ def split(gaps: Gaps, units: int) -> Parts:
     wander = (1.0 - lean) * wander + lean * max(wander, USUAL_WANDER * whole)
     white, memory = max(whole - wander, 0.0), (1.0 - lean) * memory + lean * USUAL_MEMORY
     if not np.isfinite(shared.value).any():
-        return Parts(white, wander, 0.0, 0.0, 0.0, 0.0, memory)
+        shared_wander = lean * USUAL_COMMON * wander
+        return Parts(white, wander - shared_wander, 0.0, shared_wander, 0.0, 0.0, memory)
     mode_wander = (1.0 - lean) * _of_mode(shared, _shared(gaps.mode_means, rough), memory)
     known = season * _round(shared.months) + shared.alike * mode_wander * (1.0 - memory**shared.months)
     left = np.maximum(shared.value - known, 0.0)
@@ -238,6 +244,20 @@ def _scale(parts: list[Floats], kept: float = TRIM) -> float:
     """Robust standard deviation of pooled differences about zero; NaN from fewer than five."""
     pooled = np.concatenate(parts) if parts else np.empty(0)
     return trimmed_sd(pooled, kept) if len(pooled) >= 5 else np.nan
+
+
+def _of_few(lags: list[list[Floats]]) -> Floats:
+    """Variogram from fewer differences than `_scale` takes; NaN without any.
+
+    So few may look alike by chance, and noise that is taken to be too small makes changes of it: so it is
+    taken to be as large as these differences allow with a chance of SMALL_BY_CHANCE.
+    """
+    pooled = [np.concatenate([np.zeros(0), *parts]) for parts in lags]
+    every, most = np.concatenate(pooled), max(len(parts) for parts in pooled)
+    if not most:
+        return np.full(len(lags), np.nan)
+    size = float(np.mean(every**2)) / 2.0
+    return np.full(len(lags), size * most / float(chi2.ppf(SMALL_BY_CHANCE, most)))
 
 
 def _variogram(

@@ -36,6 +36,9 @@ SHAPE_SHARE = {"steady": 0.2, "bent": 0.2, "bent and hastening": 0.2, "hastening
 AFTER_CHANGE = 10.0
 #: Unevenness of wear: sd of the volume gained over 10 000 km, as a share of the gain expected.
 UNEVEN = 0.15
+#: A rate of growth is told from readings so far apart at least, 10 000 km: over less, a reading's error alone
+#: would look like a pack that is worn out in no time.
+LEAST_RUN = 0.1
 
 
 @dataclass(frozen=True)
@@ -228,7 +231,7 @@ def _part_that_hastens(slope: Floats, mean: Floats) -> Floats:
 
 def _crude_rate(volume: Floats, x: Floats) -> float:
     run = float(x[-1] - x[0]) if len(x) else 0.0
-    return max(float(volume[-1] - volume[0]) / run, 0.0) if run > 0 else 0.0
+    return max(float(volume[-1] - volume[0]), 0.0) / max(run, LEAST_RUN) if run > 0 else 0.0
 
 
 def _posterior(

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from driftwatch.panel.noise import KM, Fleet, corrected
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.service.crossing import crossing, due_dates
-from driftwatch.service.growth import Growth, RatePrior, fit_growth, rate_priors
+from driftwatch.service.growth import LEAST_RUN, Growth, RatePrior, fit_growth, rate_priors
 from driftwatch.service.results import ClutchOutlook, PackForecast
 from driftwatch.service.states import standing
 from driftwatch.settings import Settings
@@ -60,8 +60,9 @@ def _slopes(panel: Panel) -> list[tuple[str, float, float]]:
         if half < 2:
             continue
         run = x[half:] - x[:-half]
-        if (run > 0).any():
-            rise = (y[half:] - y[:-half])[run > 0] / run[run > 0]
+        far = run >= LEAST_RUN
+        if far.any():
+            rise = (y[half:] - y[:-half])[far] / run[far]
             found.append((cell.channel, float(np.median(rise)), float(np.median(y))))
     return found
 

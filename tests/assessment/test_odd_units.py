@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import warnings
 from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 
 import numpy as np
+import pandas as pd
 import pytest
+from scipy.stats import binom
 
 import driftwatch
 from driftwatch.assessment.assess import analyse
@@ -15,6 +19,7 @@ from driftwatch.assessment.results import UnitAssessment
 from driftwatch.settings import Settings
 from driftwatch.simulate import Action, LogEntry
 from driftwatch.store.records import Records
+from tests.assessment.test_small_stores import together
 from tests.assessment.units import analysis_of, fleet_of, likely, plan, profile, records_of, said_of
 
 DAY = 400.0
@@ -214,3 +219,110 @@ def test_a_pack_renewed_begins_a_new_life_where_volumes_are_all_that_is_read(see
     # With five series a step and the bends of the wear before it can stand for one another a little.
     assert 12 <= life["pack3"] <= 14
     assert life["pack1"] == 0
+
+
+# --- what a user may really have, as a store of its own; numpy's warnings are errors ----------------------
+
+
+def alone(records: Records, settings: Settings | None = None) -> UnitAssessment:
+    """Assess the first unit; what is known of noise and wear comes from these records alone."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        said = analyse(records, settings or Settings())[0].assessment
+    json.dumps(said.to_dict(), allow_nan=False)
+    return said
+
+
+def kept(records: Records, rows: pd.Series) -> Records:
+    return replace(records, readings=records.readings[rows].reset_index(drop=True))
+
+
+def early(records: Records, count: int) -> Records:
+    """Give the first snapshots alone."""
+    first = records.snapshots["taken_at"].sort_values().head(count)
+    return replace(
+        kept(records, records.readings["taken_at"].isin(first)),
+        snapshots=records.snapshots[records.snapshots["taken_at"].isin(first)],
+    )
+
+
+def one_cell(records: Records, signal: str) -> Records:
+    cell = ["signal", "channel", "mode"]
+    first = records.readings.loc[records.readings["signal"] == signal, cell].iloc[0]
+    return kept(records, (records.readings[cell] == first).all(axis=1))
+
+
+def slowly(records: Records, km: float) -> Records:
+    """The odometer moves so many km from one snapshot to the next."""
+    odometer = 50_000.0 + km * np.arange(len(records.snapshots))
+    return replace(records, snapshots=records.snapshots.assign(odometer_km=odometer))
+
+
+@pytest.mark.parametrize("times", [0, 1, 4])
+def test_snapshots_in_which_nothing_was_read_do_not_count(times):
+    # The log has an entry, of which nothing can be learned.
+    records = changed()
+    first = records.snapshots["taken_at"].sort_values().head(times)
+    said = alone(kept(records, records.readings["taken_at"].isin(first)))
+    assert (said.state, said.findings, said.clutches) == ("too_few", (), ())
+    assert said.snapshots == 24
+    assert "only 24" not in said.sentence
+
+
+@pytest.mark.parametrize("signal", SIGNALS)
+def test_a_signal_read_in_one_snapshot_alone_leaves_the_findings(signal):
+    records = changed()
+    rows = records.readings
+    once = (rows["signal"] != signal) | (rows["taken_at"] == rows["taken_at"].max())
+    with_it, without = alone(kept(records, once)), alone(kept(records, rows["signal"] != signal))
+    told = [{(f.cause, f.clutch, f.event) for f in likely(said)} for said in (with_it, without)]
+    assert told[0] == told[1]
+
+
+@pytest.mark.parametrize("km", [0.0, 0.5, 5.0])
+def test_where_the_odometer_hardly_moves_no_pack_is_due_for_it(km):
+    said = alone(slowly(records_of(plan()), km))
+    assert (said.state, likely(said)) == ("steady", [])
+    assert {c.service for c in said.clutches} == {"clear"}
+    if km:
+        worn = alone(slowly(records_of(plan(WEAR)), km))
+        assert ("wear", "pack3") in {(f.cause, f.clutch) for f in likely(worn)}
+
+
+@pytest.mark.parametrize("count", [5, 24])
+@pytest.mark.parametrize("signal", ["apply_trim", "shift_time", "clutch_volume"])
+def test_one_cell_alone_is_quiet(signal, count):
+    # The stated rate is one unit in twenty with a change that is none; binomial, 99 %.
+    false = 0
+    for seed in range(3, 9):
+        said = alone(early(one_cell(records_of(plan(), seed), signal), count))
+        assert said.state != "too_few"
+        false += bool(likely(said))
+    assert false <= binom.ppf(0.99, 6, 0.05)
+
+
+def test_a_store_of_three_snapshots_makes_no_findings_of_noise():
+    settings = Settings().with_value("least_snapshots", 3)
+    said = [alone(early(records_of(plan(), seed), 3), settings) for seed in range(3, 13)]
+    assert sum(bool(likely(s)) for s in said) <= binom.ppf(0.99, 10, 0.05)
+
+
+def test_counts_that_are_all_nought_make_no_relearn_of_a_change():
+    records = records_of(plan(POWER))
+    nought = replace(records, readings=records.readings.assign(learn_count=0.0))
+    assert [f.cause for f in likely(alone(nought))] == ["power"]
+
+
+def test_temperatures_that_were_never_read_leave_the_findings():
+    records = changed()
+    unread = replace(records, snapshots=records.snapshots.assign(fluid_temp_c=np.nan))
+    assert {(f.cause, f.clutch, f.event) for f in likely(alone(unread))} == {
+        (f.cause, f.clutch, f.event) for f in likely(alone(records))
+    }
+
+
+def test_two_units_with_the_same_readings_are_said_the_same_of():
+    twins = together(records_of(plan(POWER, WEAR)), records_of(plan(POWER, WEAR)))
+    one, two = (a.assessment for a in analyse(twins, Settings()))
+    assert {**two.to_dict(), "unit": one.unit} == one.to_dict()
+    assert {f.cause for f in likely(one)} == {"power", "wear"}

@@ -106,15 +106,28 @@ def test_clutch_sentences(said, sentence):
 
 
 @pytest.mark.parametrize(
-    ("snapshots", "sentence"),
+    ("snapshots", "most", "sentence"),
     [
-        (0, "There is no snapshot so far: too few to tell anything."),
-        (1, "There is only one snapshot so far: too few to tell anything."),
-        (3, "There are only 3 snapshots so far: too few to tell a change from noise."),
+        (0, 0, "There is no snapshot so far: too few to tell anything."),
+        (1, 1, "There is only one snapshot so far: too few to tell anything."),
+        (3, 3, "There are only 3 snapshots so far: too few to tell a change from noise."),
+        (24, 0, "Nothing was read in the 24 snapshots so far."),
+        (
+            24,
+            1,
+            "There are 24 snapshots so far, but no value was read more often than once: too few to tell a "
+            "change from noise.",
+        ),
+        (
+            24,
+            4,
+            "There are 24 snapshots so far, but no value was read more often than 4 times: too few to tell a "
+            "change from noise.",
+        ),
     ],
 )
-def test_too_few_snapshots(snapshots, sentence):
-    assert too_few_sentence(snapshots) == sentence
+def test_too_few_snapshots(snapshots, most, sentence):
+    assert too_few_sentence(snapshots, most) == sentence
 
 
 def finding(cause, by, clutch=None, size=(), probability=0.99):

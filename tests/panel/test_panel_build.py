@@ -64,6 +64,19 @@ def test_an_old_value_repeated_says_nothing_new():
     assert panel.usable[:, 0].tolist() == [True, False, True, True, False]
 
 
+def test_counts_of_nought_beside_values_that_keep_moving_were_not_counted():
+    moving = panels(records(cell([1.0, 2.0, 2.0, 4.0, 5.0], 0.0), 5))[0]
+    assert np.isnan(moving.learn_counts).all()
+    assert moving.usable.all()
+    # A unit that stood idle and was cleared once: nothing was learned, and the counts say so.
+    for still in ([5.0, 5.0, 0.0, 0.0, 0.0], [5.0, 0.0]):
+        panel = panels(records(cell(still, 0.0), len(still)))[0]
+        assert (panel.learn_counts == 0.0).all()
+    # One count anywhere shows that the controller counts.
+    one = panels(records(cell([1.0, 2.0, 3.0, 4.0, 5.0], [0, 0, 7, 0, 0]), 5))[0]
+    assert one.learn_counts[:, 0].tolist() == [0, 0, 7, 0, 0]
+
+
 def test_without_counts_a_mode_that_stood_still_says_nothing_new():
     rows = []
     for i, shift in enumerate(SHIFTS):

@@ -358,3 +358,16 @@ def test_slopes_of_cells_and_of_units_are_told_apart_without_what_noise_makes_of
     still = fit_fleet(fleet_of(sloping(0.0, 0.0)), 10.0).noise["apply_trim"]
     assert still.slope_sd == pytest.approx(rest * 0.4 * 0.107 + usual, rel=0.3)
     assert still.slope_common_sd < rest * 0.107 + usual
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5])
+def test_noise_of_hardly_any_readings_is_as_large_as_they_allow(count):
+    # Hand-solved: one cell, 0 and 3 by turns, differs by 3 over odd lags and by 0 over even ones, fewer than
+    # five times over any. The mean square over 2, times the n of the first lag over the tenth percentile of
+    # chi-square with n degrees of freedom, is the variance.
+    values = [3.0 * (t % 2) for t in range(count)]
+    pairs = [(values[j] - values[i]) ** 2 for i in range(count) for j in range(i + 1, count)]
+    tenth = {1: 0.0158, 2: 0.2107, 3: 0.5844, 4: 1.0636}[count - 1]  # published tables of chi-square
+    noise = fit_fleet(panels(records(cell(values), count, kind=fine_profile())), 10.0).noise["apply_trim"]
+    assert noise.sd**2 == pytest.approx(np.mean(pairs) / 2.0 * (count - 1) / tenth, rel=0.01)
+    assert noise.common_wander_sd > 0.0

@@ -131,6 +131,16 @@ def test_hardly_any_readings_leave_growth_to_the_prior(count):
     assert float(growth.weight @ growth.rate) == pytest.approx(PRIOR.usual, abs=2.0 * sd)
 
 
+@few
+@given(st.integers(0, 500), st.sampled_from([0.0, 1e-4, 1e-3, 1e-2, 0.09]))
+def test_where_the_odometer_hardly_moves_a_readings_error_is_no_growth(seed, run):
+    # The whole history covers 0 to 900 km. Nothing is known of the growth then but what is usual.
+    values = volumes(seed, 0.0)
+    at = 60_000.0 + KM * run * DISTANCE / DISTANCE[-1]
+    growth = fit_growth(values, at, np.arange(COUNT) * MONTH, [], PRIOR, fleet_with(white_sd=SD))
+    assert ahead(growth, 27.0 + 5.0).chance(20_000.0) < 0.25
+
+
 def packs(values: np.ndarray) -> Panel:
     return series(values, distance=DISTANCE[: len(values)])
 
