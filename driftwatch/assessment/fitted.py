@@ -27,7 +27,7 @@ def fitted_values(analyses: Sequence[UnitAnalysis]) -> pd.DataFrame:
         `unit`, `taken_at`, `odometer_km`, `mode`, `channel`, `signal`, `value_unit`, `value` (as read),
         `usable` (False where the reading only repeats an old value), `fitted` (mean of the cell at that
         snapshot, temperature taken out), `fitted_se` (its standard error), `noise_sd` (of one reading). The
-        last three are missing for a unit with too few snapshots to fit.
+        last three are missing for a unit with too few readings to fit.
 
     """
     parts = [_unit(analysis) for analysis in analyses]

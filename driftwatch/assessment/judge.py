@@ -72,7 +72,7 @@ class Judged:
     disturbance : array (T, C) or None
         As in `Panel`.
     fit : UnitFit or None
-        None where there are too few snapshots.
+        None where there are too few readings.
     causes : tuple of CauseFinding
     packs : tuple of PackForecast
 

@@ -117,7 +117,7 @@ def _unknown(said: Assessment, stale_days: float) -> tuple[str, list[str]]:
     if not said.units:
         return f"nothing can be said: no unit was known by {on}", []
     why = [f"{len(unread)} without a snapshot by {on} ({listed(unread, NAMED)})"] if unread else []
-    why += [f"{len(few)} with too few snapshots ({listed(few, NAMED)})"] if few else []
+    why += [f"{len(few)} with too few readings ({listed(few, NAMED)})"] if few else []
     remarks = []
     if why:
         remarks.append(f"{len(unread) + len(few)} of {fleet} could not be judged: {', '.join(why)}")

@@ -299,7 +299,7 @@ def test_alerts_do_not_call_well_what_could_not_be_judged(cli, store):
     ]
     few = cli("alerts", "--as-of", "2024-04-01", "--format", "json", db=store)
     assert json.loads(few.out) == []
-    assert "3 of 3 units could not be judged: 3 with too few snapshots" in few.err
+    assert "3 of 3 units could not be judged: 3 with too few readings" in few.err
     unknown = cli("--known-at", "2020-01-01", "alerts", db=store)
     assert unknown.err.strip() == "nothing can be said: no unit was known by 1 Jan 2020"
     calm = cli("alerts", "--as-of", "2024-10-31", "--at-least", "due", db=store)
