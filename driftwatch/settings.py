@@ -44,7 +44,7 @@ class Settings:
         0.5,
     )
     least_probability: float = _setting(
-        0.1, "probability", "a cause less probable than this is not reported as a finding", 0.0, 0.9
+        0.1, "probability", "a cause less probable than this is no finding, and no rival", 0.0, 0.9
     )
     wear_share: float = _setting(
         0.3,

@@ -34,8 +34,6 @@ GOOD_PART = 0.25
 WHOLE_UNIT = ("relearn", "rebuild")
 #: Causes whose traces a rebuild in the same visit hides.
 HIDDEN_BY_REBUILD = ("power", "load", "fluid")
-#: A rival less probable than this is not worth a word.
-LEAST_RIVAL = 0.02
 
 
 def explain_changes(
@@ -47,7 +45,7 @@ def explain_changes(
     least: float,
     right: float,
 ) -> list[CauseFinding]:
-    """Give the findings of every change; causes under `least` are left out.
+    """Give the findings of every change; causes under `least` are left out, as rivals too.
 
     `right` is the chance that an entry of power, load or fluid work acted.
     """
@@ -82,7 +80,7 @@ def explain_changes(
                     size=_part_sizes(panel, split[cause], modes)
                     if cause in split
                     else _sizes(panel, effects, modes),
-                    rivals=_as_held(_rivals(chances, cause), told, one.probability),
+                    rivals=_as_held(_rivals(chances, cause), told, one.probability, least),
                 )
             )
         renewed = chances.get(("rebuild",), 0.0)
@@ -119,17 +117,17 @@ def _of_cause(
 
 
 def _as_held(
-    rivals: tuple[tuple[str, float], ...], told: dict[str, _OfCause], probability: float
+    rivals: tuple[tuple[str, float], ...], told: dict[str, _OfCause], probability: float, least: float
 ) -> tuple[tuple[str, float], ...]:
     """Give rivals their probability as it holds, so that one change is not told with two of one cause.
 
-    None gets more than a finding of this probability leaves.
+    None gets more than a finding of this probability leaves; under `least` it is none.
     """
     held = [
         (cause, min(p / told[cause].share * told[cause].probability, 1.0 - probability))
         for cause, p in rivals
     ]
-    return tuple(sorted((r for r in held if r[1] >= LEAST_RIVAL), key=lambda rival: -rival[1]))
+    return tuple(sorted((r for r in held if r[1] >= least), key=lambda rival: -rival[1]))
 
 
 def _hidden(
@@ -172,7 +170,7 @@ def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> tuple[tuple[st
         found = beside if cause in together else instead
         for other in together:
             found[other] = found.get(other, 0.0) + p
-    rivals = [(c, p) for c, p in instead.items() if p >= LEAST_RIVAL and p > beside.get(c, 0.0)]
+    rivals = [(c, p) for c, p in instead.items() if p > beside.get(c, 0.0)]
     return tuple(sorted(rivals, key=lambda rival: -rival[1]))
 
 
