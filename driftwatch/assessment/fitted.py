@@ -8,14 +8,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
 
 from driftwatch.assessment.results import UnitAnalysis
-from driftwatch.store.export import neutral
+from driftwatch.store.export import csv_form
 
-COLUMNS = (
-    "unit", "taken_at", "odometer_km", "mode", "channel", "signal", "value_unit", "value", "usable",
-    "fitted", "fitted_se", "noise_sd",
-)  # fmt: skip
+#: Columns with their types, which stay the same where there is no reading at all.
+SCHEMA = pa.schema(
+    [("unit", pa.string()), ("taken_at", pa.timestamp("us")), ("odometer_km", pa.float64())]
+    + [(name, pa.string()) for name in ("mode", "channel", "signal", "value_unit")]
+    + [("value", pa.float64()), ("usable", pa.bool_())]
+    + [(name, pa.float64()) for name in ("fitted", "fitted_se", "noise_sd")]
+)
 
 
 def fitted_values(analyses: Sequence[UnitAnalysis]) -> pd.DataFrame:
@@ -31,26 +36,22 @@ def fitted_values(analyses: Sequence[UnitAnalysis]) -> pd.DataFrame:
 
     """
     parts = [_unit(analysis) for analysis in analyses]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SCHEMA.names)
 
 
 def write_fitted(analyses: Sequence[UnitAnalysis], path: Path) -> Path:
     """Write `fitted_values` as Parquet, or as CSV where the path ends so, and give the path.
 
-    In CSV, text that a spreadsheet would run as a formula is made plain, as in the other exported files.
+    In CSV, times and texts are written as in the other exported files, so that rows of both can be joined.
     """
-    frame = fitted_values(analyses)
+    table = pa.Table.from_pandas(fitted_values(analyses), SCHEMA, preserve_index=False)
     # Written beside the target first, so that a failure leaves no half file in its place.
     partial = path.with_name(f".{path.name}.partial")
     try:
         if path.suffix == ".csv":
-            text = {
-                c: neutral(pa.array(frame[c].astype(str).tolist(), pa.string())).to_pandas()
-                for c in ("unit", "channel", "mode")
-            }
-            frame.assign(**text).to_csv(partial, index=False)
+            pa_csv.write_csv(csv_form(table), partial)
         else:
-            frame.to_parquet(partial, index=False)
+            pq.write_table(table, partial)
         partial.replace(path)
     finally:
         partial.unlink(missing_ok=True)
@@ -76,5 +77,5 @@ def _unit(analysis: UnitAnalysis) -> pd.DataFrame:
             "fitted_se": missing if fit is None else fit.fitted_se[at, cell],
             "noise_sd": missing if fit is None else fit.noise_sd[cell],
         },
-        columns=list(COLUMNS),
+        columns=SCHEMA.names,
     )

@@ -115,6 +115,12 @@ def neutral(texts: pa.Array) -> pa.Array:
     return pc.if_else(risky, pc.binary_join_element_wise("'", texts, ""), texts)
 
 
+def csv_form(table: pa.Table) -> pa.Table:
+    """Give a table as it stands in every exported CSV: times as text, and no text that runs as a formula."""
+    names = [str(neutral(pa.array([name]))[0]) for name in table.column_names]
+    return pa.table([_csv_column(column) for column in table.columns], names=names)
+
+
 def _profiles(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
     """Write each own profile as TOML, too, in which form `import --profile` takes it."""
     written = []
@@ -153,12 +159,9 @@ def _write(con: duckdb.DuckDBPyConnection, query: str, path: Path) -> Path:
                 for batch in reader:
                     writer.write_batch(batch)
         else:
-            schema = pa.schema([(f.name, pa.string() if _as_text(f.type) else f.type) for f in reader.schema])
-            schema = pa.schema([(str(neutral(pa.array([f.name]))[0]), f.type) for f in schema])
-            with pa_csv.CSVWriter(partial, schema) as writer:
+            with pa_csv.CSVWriter(partial, csv_form(reader.schema.empty_table()).schema) as writer:
                 for batch in reader:
-                    columns = [_csv_column(column) for column in batch.columns]
-                    writer.write_table(pa.table(columns, schema=schema))
+                    writer.write_table(csv_form(pa.table(batch)))
         partial.replace(path)
     finally:
         with contextlib.suppress(OSError):
@@ -170,7 +173,7 @@ def _as_text(kind: pa.DataType) -> bool:
     return bool(pa.types.is_timestamp(kind) or pa.types.is_string(kind) or pa.types.is_large_string(kind))
 
 
-def _csv_column(column: pa.Array) -> pa.Array:
+def _csv_column(column: pa.ChunkedArray) -> pa.ChunkedArray:
     if pa.types.is_timestamp(column.type):
         return pc.replace_substring(pc.cast(pc.cast(column, pa.timestamp("us")), pa.string()), ".000000", "")
     return neutral(pc.cast(column, pa.string())) if _as_text(column.type) else column

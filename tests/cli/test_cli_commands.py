@@ -428,3 +428,21 @@ def test_export_writes_what_is_stored_and_what_is_fitted(cli, store, tmp_path):
     assert len(fitted) == len(readings) == 900
     # A fitted mean stays within a few spreads of the reading it belongs to.
     assert ((fitted["value"] - fitted["fitted"]).abs() <= 6 * fitted["noise_sd"]).mean() > 0.99
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_fitted_values_join_the_snapshots_they_belong_to(cli, store, tmp_path, form):
+    # Read as any program reads them: every snapshot here has a day and no time.
+    assert cli("export", "out", "--as", form, "--what", "snapshots", "--what", "fitted", db=store).code == 0
+    read = pd.read_csv if form == "csv" else pd.read_parquet
+    fitted, readings = (read(tmp_path / "out" / f"{name}.{form}") for name in ("fitted", "snapshots"))
+    cell = ["unit", "taken_at", "odometer_km", "mode", "channel", "signal", "value", "value_unit"]
+    assert len(fitted.merge(readings, on=cell, validate="one_to_one")) == len(readings)
+
+
+def test_fitted_values_keep_their_types_where_there_is_none(cli, store, tmp_path):
+    assert cli("export", "all", "--what", "fitted", db=store).code == 0
+    assert cli("export", "none", "--what", "fitted", "--as-of", "2020-01-01", db=store).code == 0
+    of_all, of_none = (pd.read_parquet(tmp_path / name / "fitted.parquet") for name in ("all", "none"))
+    assert len(of_all) > len(of_none) == 0
+    assert list(of_none.dtypes.items()) == list(of_all.dtypes.items())
