@@ -365,7 +365,7 @@ def test_a_file_that_is_wrong_as_a_whole_is_refused(db, fleet, monkeypatch):
 def test_dry_run_counts_and_writes_nothing(db, fleet):
     before, size = contents(db), db.path.stat().st_size
     own = parse_profile(to_toml(builtin("generic-6")).replace("generic-6", "mine"))
-    report = fleet("unit,profile\nT7,mine\n", profile=own, dry_run=True)
+    report = fleet("unit,profile\nT7,mine\n", profiles=(own,), dry_run=True)
     assert counts(report) == (1, 0, 0, 0)
     report = fleet(snapshots(GOOD, GOOD.replace("T1", "T9")), dry_run=True)
     assert counts(report) == (1, 0, 0, 1)
