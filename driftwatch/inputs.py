@@ -25,7 +25,7 @@ STDIN, STDIN_NAME = "-", "standard input"
 MAPPING_ENDING = ".mapping.toml"
 
 #: Transmission profiles that come with files: one or several, as read or by their files' paths.
-OneOrMore: TypeAlias = "Profile | str | Path | Sequence[Profile | str | Path] | None"
+OwnProfiles: TypeAlias = "Profile | str | Path | Sequence[Profile | str | Path] | None"
 
 #: What has been read of each file: its tables, or why it was refused.
 Inputs = list[tuple[str, "tuple[Batch, ...] | DriftwatchError"]]
@@ -100,7 +100,7 @@ def read_input(
     path: str | Path,
     kind: str | None = None,
     mapping: Mapping | str | Path | None = None,
-    profile: OneOrMore = None,
+    profile: OwnProfiles = None,
     decimal: str | None = None,
 ) -> tuple[Batch, ...]:
     """Read one file without a store; parameters and errors as for `Store.import_file`.
@@ -125,7 +125,7 @@ def read_input(
     return read_batches(path, kind, mapping, profiles, decimal)
 
 
-def _known_profiles(given: OneOrMore) -> tuple[Profile, ...]:
+def _known_profiles(given: OwnProfiles) -> tuple[Profile, ...]:
     """Give the profiles that come with the files, read where a path is given; one or several."""
     from driftwatch.profile.load import read_profile
 
@@ -137,7 +137,7 @@ def read_inputs(
     files: Iterable[str],
     kind: str | None = None,
     mapping: str | Path | None = None,
-    profile: OneOrMore = None,
+    profile: OwnProfiles = None,
     decimal: str | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Inputs:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from driftwatch.days import Day, as_day, as_moment
 from driftwatch.errors import DriftwatchError, UsageError
-from driftwatch.inputs import ImportOutcome, OneOrMore, found_files, read_input, read_inputs, take
+from driftwatch.inputs import ImportOutcome, OwnProfiles, found_files, read_input, read_inputs, take
 from driftwatch.store.files import fits_of
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ class StoredData:
         path: str | Path,
         kind: str | None = None,
         mapping: FileMapping | str | Path | None = None,
-        profile: OneOrMore = None,
+        profile: OwnProfiles = None,
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,
@@ -145,7 +145,7 @@ class StoredData:
         files: Iterable[str | Path],
         kind: str | None = None,
         mapping: str | Path | None = None,
-        profile: OneOrMore = None,
+        profile: OwnProfiles = None,
         strict: bool = False,
         dry_run: bool = False,
         progress: Progress = None,

@@ -15,6 +15,8 @@ from driftwatch.panel.panel import Floats, Panel
 from driftwatch.service.growth import LEAST_RUN
 from driftwatch.settings import Settings
 
+#: An odometer that has hardly moved is worth a word after so many days.
+STANDING_DAYS = 90.0
 #: A learned value that will be at the end of its range within this distance is a caution now.
 AUTHORITY_KM = 20_000.0
 #: How far apply and release must both have moved against the other shifts, in noise standard deviations.
@@ -36,7 +38,7 @@ def cautions(
     """
     if not len(panel.days):
         return []
-    made = [*_data(panel), *_stale(panel, as_of, settings)]
+    made = [*_data(panel), *_standing_odometer(panel), *_stale(panel, as_of, settings)]
     if fit is not None:
         made = [
             *_overlap(panel, fit, new_base),
@@ -232,6 +234,18 @@ def _data(panel: Panel) -> list[Caution]:
         f"{'; '.join(shown)}{more}."
     )
     return [Caution("data", channels, _day(panel, int(rows.min())), text)]
+
+
+def _standing_odometer(panel: Panel) -> list[Caution]:
+    """Say that wear cannot be told by distance where there is hardly any."""
+    driven, over = float(np.ptp(panel.odometer_km)), float(panel.days[-1] - panel.days[0])
+    if driven >= LEAST_RUN * KM or over < STANDING_DAYS:
+        return []
+    text = (
+        f"The odometer moved {wording.distance(driven)} in {over:.0f} days. Wear is told by the distance "
+        "driven, so how fast the clutches wear cannot be told here: check the odometer readings."
+    )
+    return [Caution("data", (), _day(panel, 0), text)]
 
 
 def _value(panel: Panel, row: int, column: int) -> str:

@@ -117,7 +117,7 @@ def _of_cause(
 
 
 def _as_held(
-    rivals: tuple[tuple[str, float], ...], told: dict[str, _OfCause], probability: float, least: float
+    rivals: dict[str, float], told: dict[str, _OfCause], probability: float, least: float
 ) -> tuple[tuple[str, float], ...]:
     """Give rivals their probability as it holds, so that one change is not told with two of one cause.
 
@@ -125,7 +125,7 @@ def _as_held(
     """
     held = [
         (cause, min(p / told[cause].share * told[cause].probability, 1.0 - probability))
-        for cause, p in rivals
+        for cause, p in rivals.items()
     ]
     return tuple(sorted((r for r in held if r[1] >= least), key=lambda rival: -rival[1]))
 
@@ -159,7 +159,7 @@ def _hidden(
     return found
 
 
-def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> tuple[tuple[str, float], ...]:
+def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> dict[str, float]:
     """Causes that may have acted instead: with their probability where this one did not.
 
     What is likelier to have acted beside this cause than instead of it is no rival.
@@ -170,8 +170,7 @@ def _rivals(chances: dict[tuple[str, ...], float], cause: str) -> tuple[tuple[st
         found = beside if cause in together else instead
         for other in together:
             found[other] = found.get(other, 0.0) + p
-    rivals = [(c, p) for c, p in instead.items() if p > beside.get(c, 0.0)]
-    return tuple(sorted(rivals, key=lambda rival: -rival[1]))
+    return {c: p for c, p in instead.items() if p > beside.get(c, 0.0)}
 
 
 def _everywhere(panel: Panel) -> tuple[tuple[str, ...], tuple[str, ...]]:

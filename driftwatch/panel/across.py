@@ -16,7 +16,7 @@ import numpy as np
 from driftwatch.panel.noise import MONTH, SignalNoise, in_season
 from driftwatch.panel.panel import Floats
 from driftwatch.panel.robust import trimmed_sd
-from driftwatch.panel.variogram import FEW_UNITS, LEAST_CELLS, TRIM_MEANS
+from driftwatch.panel.variogram import FEW_UNITS, TRIM_MEANS
 
 #: Differences over fewer months are used: over longer times, more of them hold a change.
 LONGEST_MONTHS = 4.5
@@ -39,8 +39,9 @@ def across_signals(
     Parameters
     ----------
     means : dict of dict of arrays (4, N)
-        Signal -> unit -> rows of months apart, mean of the cells' differences, number of cells, and another;
-        see `Gaps`. The columns of a unit are those of the same pairs of snapshots in all its signals.
+        Signal -> unit -> rows of months apart, mean of the cells' differences (NaN where they are few),
+        number of cells, and another; see `Gaps`. The columns of a unit are those of the same pairs of
+        snapshots in all its signals.
     noise : dict
         Signal -> its noise.
 
@@ -72,8 +73,7 @@ def _moved(rows: Floats, noise: SignalNoise) -> Floats:
     season = noise.season_sd**2 * (1.0 - in_season(MONTH * months))
     common = noise.common_white_sd**2 + noise.common_wander_sd**2 * wandered + season
     own = noise.white_sd**2 + noise.learning_sd**2 + (noise.wander_sd**2 + noise.mode_wander_sd**2) * wandered
-    told = (months < LONGEST_MONTHS) & (count >= LEAST_CELLS)
-    told &= common > LEAST_COMMON * (common + own / np.maximum(count, 1.0))
+    told = (months < LONGEST_MONTHS) & (common > LEAST_COMMON * (common + own / np.maximum(count, 1.0)))
     return np.where(told, mean / np.sqrt(2.0 * np.where(told, common, 1.0)), np.nan)
 
 

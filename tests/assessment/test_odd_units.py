@@ -284,9 +284,16 @@ def test_where_the_odometer_hardly_moves_no_pack_is_due_for_it(km):
     said = alone(slowly(records_of(plan()), km))
     assert (said.state, likely(said)) == ("steady", [])
     assert {c.service for c in said.clutches} == {"clear"}
+    told = [c.sentence for c in said.cautions if c.kind == "data"]
+    assert len(told) == 1
+    assert "how fast the clutches wear cannot be told" in told[0]
     if km:
         worn = alone(slowly(records_of(plan(WEAR)), km))
         assert ("wear", "pack3") in {(f.cause, f.clutch) for f in likely(worn)}
+
+
+def test_an_odometer_that_moves_as_usual_is_worth_no_word():
+    assert [c for c in alone(records_of(plan())).cautions if c.kind == "data"] == []
 
 
 @pytest.mark.parametrize("count", [5, 24])

@@ -324,9 +324,9 @@ def test_noisy_readings_make_the_same_change_less_sure():
 def test_what_acted_beside_a_cause_is_not_its_rival():
     # Hand-solved: of fluid's 0.7, 0.6 are beside power, which without it has 0.2; pressure acts alone.
     chances = {("power", "fluid"): 0.6, ("power",): 0.2, ("fluid",): 0.1, ("pressure",): 0.1}
-    assert _rivals(chances, "fluid") == (("pressure", 0.1),)
-    assert _rivals(chances, "power") == (("pressure", pytest.approx(0.1)),)
-    assert _rivals(chances, "pressure") == (("power", pytest.approx(0.8)), ("fluid", pytest.approx(0.7)))
+    assert _rivals(chances, "fluid") == {"pressure": 0.1}
+    assert _rivals(chances, "power") == {"pressure": pytest.approx(0.1)}
+    assert _rivals(chances, "pressure") == {"power": pytest.approx(0.8), "fluid": pytest.approx(0.7)}
     # Where the two seldom acted together, each may have been the other.
     apart = {("power", "fluid"): 0.05, ("power",): 0.35, ("fluid",): 0.6}
-    assert _rivals(apart, "fluid") == (("power", 0.35),)
+    assert _rivals(apart, "fluid") == {"power": 0.35}
