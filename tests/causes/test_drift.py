@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from driftwatch.causes.drift import PRESSURE_ODDS, pressure_drift, pressure_from_start
+from driftwatch.causes.drift import AGEING_ODDS, PRESSURE_ODDS, pressure_drift, pressure_from_start
 from driftwatch.causes.signatures import (
     AGES_ALONE,
     WITH_WEAR_UNREAD,
@@ -22,6 +24,7 @@ from driftwatch.panel.panel import Cell, Floats, Panel
 from tests.assessment.units import known, plan, profile, records_of
 from tests.reference.plain_series import WHITE
 
+few = settings(derandomize=True, deadline=None, max_examples=6, database=None)
 #: Own and common spread of slopes, the same for every signal.
 OWN, COMMON = 0.2, 0.5
 FLEET = replace(
@@ -108,6 +111,39 @@ def test_trims_that_rise_though_no_pack_grows_are_pressure_and_with_growth_they_
     assert falling > 2.0
     assert wearing < falling - 2.0
     assert quiet < np.log(PRESSURE_ODDS)
+
+
+def rising(panel: Panel, seed: int, by: float) -> Floats:
+    """Apply trims that rise alike, release trims half as far, and chance."""
+    way = np.array([{"apply_trim": by, "release_trim": by / 2.0}.get(c.signal, 0.0) for c in panel.cells])
+    return way + np.random.default_rng(seed).normal(0.0, OWN, len(panel.cells))
+
+
+@few
+@given(st.integers(0, 500), st.sampled_from([0.0, 1.5, 4.0]), st.randoms(use_true_random=False))
+def test_order_and_signs_do_not_matter_to_a_drift_from_the_start(seed, by, shuffle):
+    panel = unit("apply_trim", "release_trim", "clutch_volume")
+    slopes, order = rising(panel, seed, by), list(range(len(panel.cells)))
+    plain = log_odds(panel, slopes)
+    # Noise here has no slope that is usual, so that a drift down is a drift up turned round.
+    assert log_odds(panel, -slopes) == pytest.approx(plain, abs=1e-6)
+    shuffle.shuffle(order)
+    mixed = replace(panel, cells=tuple(panel.cells[i] for i in order))
+    assert log_odds(mixed, slopes[order]) == pytest.approx(plain, abs=1e-6)
+
+
+@few
+@given(st.integers(0, 500), st.sampled_from([0.0, 4.0]))
+def test_slopes_that_say_nothing_leave_the_prior_odds_of_a_drift(seed, by):
+    panel = unit("apply_trim", "release_trim", "shift_time")
+    slopes = rising(panel, seed, by)
+    together, shape = sharing(panel.cells, {}), (1, len(slopes))
+    nothing = Effects(
+        np.zeros(shape), np.full(shape, np.inf), np.zeros(shape), np.zeros((1, together.member.shape[1])),
+        np.zeros(1),
+    )  # fmt: skip
+    said = pressure_from_start(nothing, slope_families(panel, FLEET, slopes), together)
+    assert said == pytest.approx(np.log(PRESSURE_ODDS) - np.log1p(AGEING_ODDS), abs=1e-9)
 
 
 def left_of(panel: Panel, later: float, sudden: float) -> tuple[tuple[Family, ...], Floats]:

@@ -11,6 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from driftwatch.causes.learned import (
@@ -29,6 +31,7 @@ from driftwatch.causes.signature_fit import CELLS_DIFFER, LEARNED_SHARE, LEAST_S
 from driftwatch.causes.signatures import families
 from driftwatch.changes.evidence import Effects, log_factors, sharing, stack
 from driftwatch.panel.build import panels
+from driftwatch.panel.noise import Fleet
 from driftwatch.panel.panel import Event, Floats, Panel
 from driftwatch.simulate import Action, LogEntry
 from tests.assessment.units import known, learned_from, plan, quiet_records, records_of
@@ -133,6 +136,90 @@ def test_a_fleet_learns_only_from_its_own_transmission_type():
     assert logged["generic-6"].signatures == {}
     # The few entries of a fleet to which nothing happened are all wrong.
     assert logged["generic-6"].right < LOG_IS_RIGHT
+
+
+# --- what must not matter -----------------------------------------------------------------------------------
+
+few = settings(derandomize=True, deadline=None, max_examples=5, database=None)
+KPA_PER_PSI = 6.894757293168361  # NIST SP 811
+
+
+@lru_cache(maxsize=1)
+def six_events() -> tuple[Panel, ...]:
+    return tuple(worked(p, s) for p, s in zip(fleet_units()[:6], sized(6), strict=True))
+
+
+def alike(one: LearnedSignature, other: LearnedSignature, sign: float = 1.0) -> None:
+    """Both say the same, up to a sign of what is moved."""
+    for group, size in one.direction.items():
+        said = other.magnitude * other.direction[group]
+        assert said == pytest.approx(sign * one.magnitude * size, rel=1e-5, abs=1e-6)
+        assert other.error[group] == pytest.approx(one.error[group], rel=1e-5, abs=1e-6)
+    assert other.spread == pytest.approx(one.spread, rel=1e-5)
+    assert other.events == pytest.approx(one.events, rel=1e-5)
+
+
+@few
+@given(st.permutations(range(6)), st.floats(-300.0, 300.0))
+def test_neither_order_of_the_units_nor_level_of_the_values_matters_to_what_is_learned(order, shift):
+    plain = signatures(list(six_events()))["power"]
+    mixed = [replace(six_events()[i], values=six_events()[i].values + shift) for i in order]
+    alike(plain, signatures(mixed)["power"])
+
+
+def test_work_that_acts_the_other_way_is_learned_with_the_other_sign():
+    turned = [replace(p, values=-p.values) for p in six_events()]
+    # With its temperature coefficients turned round as well, the noise is what it was.
+    noise = {n: replace(k, temperature=-k.temperature) for n, k in known().fleet.noise.items()}
+    learned = learn_from_log(turned, replace(known().fleet, noise=noise)).signatures["power"]
+    alike(signatures(list(six_events()))["power"], learned, sign=-1.0)
+
+
+def in_psi(panel: Panel, fleet: Fleet) -> tuple[Panel, Fleet]:
+    """The same with trims in psi, noise and all."""
+    trims = ("apply_trim", "release_trim")
+    by = np.array([1.0 / KPA_PER_PSI if c.signal in trims else 1.0 for c in panel.cells])
+    sizes = ("white_sd", "learning_sd", "wander_sd", "common_white_sd", "common_wander_sd", "mode_wander_sd",
+             "season_sd", "temperature", "resolution", "slope", "slope_sd", "slope_common_sd")  # fmt: skip
+    noise = {
+        name: replace(kind, **{s: getattr(kind, s) / KPA_PER_PSI for s in sizes}) if name in trims else kind
+        for name, kind in fleet.noise.items()
+    }
+    return replace(panel, values=panel.values * by), replace(fleet, noise=noise)
+
+
+def test_in_another_unit_the_same_is_learned():
+    fleet = known().fleet
+    turned = [in_psi(p, fleet) for p in six_events()]
+    learned = learn_from_log([p for p, _ in turned], turned[0][1])
+    plain = learn_from_log(list(six_events()), fleet)
+    alike(plain.signatures["power"], learned.signatures["power"])
+    assert learned.right == pytest.approx(plain.right, abs=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.3])
+def test_readings_missing_here_and_there_leave_the_direction(share):
+    rng = np.random.default_rng(2)
+    holes = [replace(p, usable=p.usable & (rng.random(p.values.shape) > share)) for p in six_events()]
+    truth, seen, error = ways(signatures(holes)["power"])
+    assert np.isfinite(error).all()
+    assert np.abs(seen - truth).max() < 0.25
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_of_constant_values_or_hardly_any_snapshots_nothing_is_learned(count):
+    usual = learn_from_log([], known().fleet).right
+    constant = [replace(p, values=np.full_like(p.values, 3.0)) for p in six_events()]
+    flat = learn_from_log(constant, known().fleet)
+    assert flat.signatures == {}
+    assert flat.right < usual  # nothing moved, so the entries are believed less
+    middle = len(six_events()[0].days) // 2
+    here = slice(middle - 1, middle - 1 + count)
+    of_times = ("taken_at", "days", "odometer_km", "fluid_temp_c")
+    by_snapshot = (*of_times, "values", "learn_counts", "usable", "slips")
+    short = [replace(p, **{n: getattr(p, n)[here] for n in by_snapshot}) for p in six_events()]
+    learned = learn_from_log(short, known().fleet)
+    assert (learned.signatures, learned.right) == ({}, usual)
 
 
 # --- how far the log is right -------------------------------------------------------------------------------

@@ -27,7 +27,9 @@ def wandering(rng: np.random.Generator, correlation: np.ndarray) -> np.ndarray:
     return np.array(made)
 
 
-def fleet_of(correlation, seed: int = 1, factor=(1.0, 1.0, 1.0), step=None, units: int = UNITS) -> Fleet:
+def fleet_of(
+    correlation, seed: int = 1, factor=(1.0, 1.0, 1.0), step=None, units: int = UNITS, level: float = 0.0
+) -> Fleet:
     """Signals that wander together, with noise of sd 1 in each cell; `step(t)` moves a third of the units."""
     rng, made = np.random.default_rng(seed), []
     for unit in range(units):
@@ -37,7 +39,7 @@ def fleet_of(correlation, seed: int = 1, factor=(1.0, 1.0, 1.0), step=None, unit
                 values = 5.0 * rng.normal() + moved[:, s] + rng.normal(size=COUNT)
                 if step is not None and unit % 3 == 0:
                     values = values + step(np.arange(COUNT))
-                rows += cell(list(factor[s] * values), 200.0, channel=channel, signal=signal)
+                rows += cell(list(factor[s] * values + level), 200.0, channel=channel, signal=signal)
         made += panels(records(rows, COUNT, kind=fine_profile()))
     return fit_fleet(made, 10.0)
 
@@ -65,6 +67,16 @@ def test_the_unit_of_a_signal_does_not_matter_but_its_sign_does():
     for pair, said in plain.across.items():
         sign = -1.0 if "torque_cut" in pair else 1.0
         assert turned.across[pair] == pytest.approx(sign * said, rel=1e-6)
+
+
+def test_the_level_of_the_values_does_not_matter():
+    plain, moved = (fleet_of(TOGETHER, units=15, level=by) for by in (0.0, 300.0))
+    assert len(plain.across) == 6
+    assert moved.across == pytest.approx(plain.across, rel=1e-6)
+
+
+def test_signals_that_never_move_do_not_go_together():
+    assert fleet_of(TOGETHER, factor=(0.0, 0.0, 0.0), units=5).across == {}
 
 
 def test_changes_of_a_third_of_the_units_do_not_make_it():

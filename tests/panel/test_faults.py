@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from driftwatch.panel.build import panels
 from driftwatch.panel.faults import disturbance_proportion, without_faults
@@ -15,6 +17,7 @@ from tests.assessment.units import profile
 from tests.panel.by_hand import cell, fine_profile, records
 from tests.reference.plain_series import fleet_with
 
+few = settings(derandomize=True, deadline=None, max_examples=8, database=None)
 SHIFTS = [s.id for s in profile().shifts]
 NAN = float("nan")
 
@@ -167,3 +170,60 @@ def test_a_snapshot_whose_temperature_was_noted_is_left_alone():
     panel = read_cold([80.0] * 12)
     assert panel.disturbance is not None
     np.testing.assert_array_equal(panel.disturbance, 0.0)
+
+
+# --- what must not matter -----------------------------------------------------------------------------------
+
+
+def with_slips(seed: int) -> np.ndarray:
+    """Noise with two lone readings far off in the middle of the history, in whole quarters of a kPa."""
+    rng = np.random.default_rng(seed)
+    values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
+    for row, column in zip(
+        rng.choice(np.arange(3, 9), 2, replace=False), rng.permutation(10)[:2], strict=True
+    ):
+        values[row, column] += rng.choice([-25.0, 25.0])
+    return np.round(4.0 * values) / 4.0
+
+
+def slips_of(values: np.ndarray, by: float = 1.0) -> np.ndarray:
+    rows = [r for i in range(values.shape[1]) for r in cell(list(values[:, i]), channel=SHIFTS[i])]
+    made = panels(records(rows, len(values), kind=fine_profile()))[0]
+    return without_faults(made, fleet_with("apply_trim", white_sd=by), {}).slips
+
+
+@few
+@given(st.integers(0, 500), st.integers(-300, 300), st.sampled_from([0.125, -1.0, 8.0]))
+def test_neither_level_nor_unit_nor_sign_matters_to_what_is_a_slip(seed, shift, by):
+    values = with_slips(seed)
+    plain = slips_of(values)
+    assert plain.sum() >= 2
+    np.testing.assert_array_equal(slips_of(values + shift), plain)
+    np.testing.assert_array_equal(slips_of(by * values, abs(by)), plain)
+
+
+@few
+@given(st.integers(0, 500), st.permutations(range(10)))
+def test_neither_order_of_the_cells_nor_the_way_of_time_matters_to_what_is_a_slip(seed, order):
+    values = with_slips(seed)
+    plain = slips_of(values)
+    np.testing.assert_array_equal(slips_of(values[:, list(order)]), plain[:, list(order)])
+    # The first and the last readings have one side alone, and not the same rules.
+    np.testing.assert_array_equal(slips_of(values[::-1])[::-1][2:-2], plain[2:-2])
+
+
+@few
+@given(st.integers(0, 500))
+def test_one_more_identical_cell_that_holds_no_slip_leaves_the_slips(seed):
+    values = with_slips(seed)
+    plain = slips_of(values)
+    calm = int(np.flatnonzero(~plain.any(axis=0))[0])
+    other = values[:, [calm, *range(9)]]
+    kept = slips_of(values[:, :9])
+    np.testing.assert_array_equal(slips_of(other)[:, 1:], kept)
+
+
+@pytest.mark.parametrize("values", [np.full((12, 10), 5.0), np.zeros((12, 10)), np.full((2, 10), 5.0),
+                                    np.full((12, 1), 5.0), np.full((1, 10), 5.0)])  # fmt: skip
+def test_values_that_never_move_hold_no_slip(values):
+    assert not slips_of(values).any()

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import nbinom
 
 from driftwatch.panel.build import panels
@@ -21,6 +23,7 @@ from driftwatch.panel.use import (
     _chance_of_none,
     _standstills,
     driven,
+    usual_use,
 )
 from tests.panel.by_hand import cell, records
 from tests.reference.plain_series import fleet_with
@@ -97,6 +100,28 @@ def test_an_uncounted_cell_that_reads_as_before_has_learned_from_no_shift():
     np.testing.assert_allclose(driven(made, fleet).so_far[:, 0], [0, 0, 6])
     slipped = replace(made, slips=~made.usable)
     np.testing.assert_allclose(driven(slipped, fleet).so_far[:, 0], [0, 6, 12])
+
+
+@settings(derandomize=True, deadline=None, max_examples=8, database=None)
+@given(
+    st.lists(st.integers(1, 90), min_size=2, max_size=6),
+    st.floats(-40_000.0, 400_000.0),
+    st.randoms(use_true_random=False),
+)
+def test_neither_order_of_units_nor_the_odometers_zero_matters_to_how_the_fleet_drives(counts, km, shuffle):
+    rows = [cell([1.0, 2.0, 3.0], float(n)) for n in counts]
+    plain = [panels(records(r, 3))[0] for r in rows]
+    mixed = [replace(p, odometer_km=p.odometer_km + km) for p in plain]
+    shuffle.shuffle(mixed)
+    (place,) = usual_use(plain)
+    # Hand-solved: 2 n shifts in 8 000 km are 2.5 n in 10 000.
+    rates = [2.5 * n for n in counts]
+    assert usual_use(plain)[place].shifts == pytest.approx(np.exp(np.median(np.log(rates))))
+    assert usual_use(mixed)[place].shifts == pytest.approx(usual_use(plain)[place].shifts)
+    assert usual_use(mixed)[place].spread == pytest.approx(usual_use(plain)[place].spread)
+    # The same fleet twice drives as it does.
+    twice = usual_use([*plain, *plain])[place]
+    assert twice.shifts == pytest.approx(usual_use(plain)[place].shifts)
 
 
 # --- standstills --------------------------------------------------------------------------------------------
