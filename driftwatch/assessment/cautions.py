@@ -10,6 +10,7 @@ import numpy as np
 from driftwatch import wording
 from driftwatch.assessment.results import Caution
 from driftwatch.changes.results import UnitFit
+from driftwatch.panel.copies import first_alike
 from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.service.growth import LEAST_RUN
@@ -38,7 +39,8 @@ def cautions(
     """
     if not len(panel.days):
         return []
-    made = [*_data(panel), *_standing_odometer(panel), *_stale(panel, as_of, settings)]
+    faults = [*_data(panel), *_alike(panel), *_standing_odometer(panel)]
+    made = [*faults, *_stale(panel, as_of, settings)]
     if fit is not None:
         made = [
             *_overlap(panel, fit, new_base),
@@ -246,6 +248,24 @@ def _standing_odometer(panel: Panel) -> list[Caution]:
         "driven, so how fast the clutches wear cannot be told here: check the odometer readings."
     )
     return [Caution("data", (), _day(panel, 0), text)]
+
+
+def _alike(panel: Panel) -> list[Caution]:
+    """Say which cells read alike throughout: they count as one, or a column of the file is another's."""
+    first = first_alike(panel)
+    groups = [np.flatnonzero(first == k) for k in np.unique(first)]
+    alike = [[int(i) for i in group] for group in groups if len(group) > 1]
+    if not alike:
+        return []
+    channels = tuple(dict.fromkeys(panel.cells[i].channel for group in alike for i in group))
+    shown = [f"{_named(panel, group[:1])} ({len(group) - 1} more)" for group in alike[:5]]
+    more = f" and {len(alike) - 5} other values" if len(alike) > 5 else ""
+    text = (
+        "These values read the same as others at every snapshot, and count as one with them: "
+        f"{'; '.join(shown)}{more}. If the controller does not learn them together, a column of the file may "
+        "stand for the wrong shift or mode."
+    )
+    return [Caution("data", channels, _day(panel, 0), text)]
 
 
 def _value(panel: Panel, row: int, column: int) -> str:

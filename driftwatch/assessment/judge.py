@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftwatch.causes.drift import pressure_drift, pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
@@ -17,6 +18,7 @@ from driftwatch.changes.design import build_design
 from driftwatch.changes.fit import fit_unit, slope_effects
 from driftwatch.changes.results import UnitFit
 from driftwatch.changes.search import search
+from driftwatch.panel.copies import first_alike, told_once
 from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import fit_fleet
 from driftwatch.panel.noise import Fleet
@@ -92,6 +94,7 @@ class Judged:
 
 def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
     """Learn from all units together: noise, wear rates, and for each profile what logged work did."""
+    panels = [told_once(panel) for panel in panels]
     rough = fit_fleet(panels, settings.shifts_to_learn)
     disturbance = disturbance_proportion(panels, rough)
     clean = [without_faults(panel, rough, disturbance) for panel in panels]
@@ -103,9 +106,12 @@ def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
 
 def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judged:
     """Work out one unit: a pure function of its panel, the fleet quantities and the settings."""
-    panel = without_faults(panel, known.rough, known.disturbance)
+    whole, first = panel, first_alike(panel)
+    panel = without_faults(told_once(panel), known.rough, known.disturbance)
+    slips = panel.slips[:, first]
+    usable = whole.usable & ~slips
     if most_readings(panel) < settings.least_snapshots:
-        return Judged(panel.usable, panel.slips, panel.disturbance)
+        return Judged(usable, slips, panel.disturbance)
     design = build_design(panel, known.fleet)
     logged = known.logged[panel.profile.name]
     signatures = with_learned(families(panel, known.fleet), panel, known.fleet, logged.signatures)
@@ -126,12 +132,26 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     causes = tidy(causes)
     rates = known.rates[panel.profile.name]
     packs = forecasts(panel, lives(panel, fit, causes), rates, known.fleet, settings)
-    return Judged(panel.usable, panel.slips, panel.disturbance, fit, tuple(causes), tuple(packs))
+    causes = [_with_those_alike(cause, panel, first) for cause in causes]
+    return Judged(usable, slips, panel.disturbance, fit.taking(first), tuple(causes), tuple(packs))
 
 
 def most_readings(panel: Panel) -> int:
     """Readings of the cell that was read most often: snapshots in which nothing was read tell nothing."""
     return int(np.isfinite(panel.values).sum(axis=0).max(initial=0))
+
+
+def _with_those_alike(cause: CauseFinding, panel: Panel, first: NDArray[np.int64]) -> CauseFinding:
+    """Name the modes and shifts as well that read like those that are named."""
+    cells = panel.cells
+    named = [cells[k].mode in cause.modes and cells[k].channel in cause.shifts for k in first]
+    alike = [c for c, k, told in zip(cells, first, named, strict=True) if told and cells[k] is not c]
+    modes, shifts = {*cause.modes, *(c.mode for c in alike)}, {*cause.shifts, *(c.channel for c in alike)}
+    return replace(
+        cause,
+        modes=tuple(m for m in panel.profile.modes if m in modes),
+        shifts=tuple(s.id for s in panel.profile.shifts if s.id in shifts),
+    )
 
 
 def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:

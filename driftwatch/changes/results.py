@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,3 +60,16 @@ class UnitFit:
     slope_se: Floats
     noise_sd: Floats
     changes: tuple[Change, ...]
+
+    def taking(self, cells: NDArray[np.int64]) -> UnitFit:
+        """Give the fit in which each cell has what was fitted for the cell of that number, (C,)."""
+        return UnitFit(
+            fitted=self.fitted[:, cells],
+            fitted_se=self.fitted_se[:, cells],
+            slope=self.slope[cells],
+            slope_se=self.slope_se[cells],
+            noise_sd=self.noise_sd[cells],
+            changes=tuple(
+                replace(c, effect=c.effect[cells], effect_se=c.effect_se[cells]) for c in self.changes
+            ),
+        )

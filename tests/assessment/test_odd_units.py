@@ -333,3 +333,43 @@ def test_two_units_with_the_same_readings_are_said_the_same_of():
     one, two = (a.assessment for a in analyse(twins, Settings()))
     assert {**two.to_dict(), "unit": one.unit} == one.to_dict()
     assert {f.cause for f in likely(one)} == {"power", "wear"}
+
+
+def copied(records: Records, *key: str) -> Records:
+    """All shift values of one key have that of the first of them: a tool that gives one value for all."""
+    rows = records.readings
+    first = rows.groupby(["taken_at", "signal", *key], observed=True)["value"].transform("first")
+    return with_values(records, np.where(rows["signal"] == "clutch_volume", rows["value"], first))
+
+
+@pytest.mark.parametrize("key", [(), ("mode",)])
+def test_shifts_that_all_read_alike_are_no_many_witnesses_of_noise(key):
+    # The stated rate is one unit in twenty with a change that is none; binomial, 99 %.
+    said = [alone(copied(records_of(plan(), seed), *key)) for seed in range(6)]
+    assert sum(bool(likely(s)) for s in said) <= binom.ppf(0.99, 6, 0.05)
+    (told,) = [c for c in said[0].cautions if c.kind == "data"]
+    assert told.sentence.startswith("These values read the same as others at every snapshot")
+    assert set(told.channels) == {s.id for s in profile().shifts}
+
+
+def test_a_change_of_shifts_that_all_read_alike_is_told_of_all_of_them():
+    (found,) = likely(alone(copied(records_of(plan(POWER, log=(LogEntry(DAY, "power", 120.0, "N.m"),))))))
+    assert (found.cause, found.event) == ("power", "E0001")
+    assert found.modes == profile().modes
+    assert found.shifts == tuple(s.id for s in profile().shifts)
+
+
+def test_what_was_fitted_of_a_value_is_fitted_of_all_that_read_like_it():
+    analysis = analyse(copied(records_of(plan(POWER))), Settings())[0]
+    panel, fit = analysis.panel, analysis.fit
+    trims = [i for i, c in enumerate(panel.cells) if c.signal == "apply_trim"]
+    for fitted in (
+        fit.fitted,
+        fit.fitted_se,
+        fit.slope[None],
+        fit.noise_sd[None],
+        fit.changes[0].effect[None],
+    ):
+        np.testing.assert_array_equal(fitted[:, trims], fitted[:, trims[:1]] * np.ones(len(trims)))
+    # What was read stays usable: nothing of it is an old value repeated.
+    assert panel.usable[:, trims].any(axis=0).all()
