@@ -39,7 +39,7 @@ def cautions(
     """
     if not len(panel.days):
         return []
-    faults = [*_data(panel), *_alike(panel), *_standing_odometer(panel)]
+    faults = [*_data(panel), *_misnoted(panel), *_alike(panel), *_standing_odometer(panel)]
     made = [*faults, *_stale(panel, as_of, settings)]
     if fit is not None:
         made = [
@@ -236,6 +236,23 @@ def _data(panel: Panel) -> list[Caution]:
         f"{'; '.join(shown)}{more}."
     )
     return [Caution("data", channels, _day(panel, int(rows.min())), text)]
+
+
+def _misnoted(panel: Panel) -> list[Caution]:
+    """Say which snapshots were noted in another unit of measure."""
+    if not panel.misnoted:
+        return []
+    shown = [
+        f"{wording.day(_day(panel, m.snapshot))} (in {m.noted}, not {m.meant})" for m in panel.misnoted[-5:]
+    ]
+    more = f" and {len(panel.misnoted) - 5} earlier ones" if len(panel.misnoted) > 5 else ""
+    meant = {m.meant for m in panel.misnoted}
+    channels = tuple(dict.fromkeys(c.channel for c in panel.cells if c.unit in meant))
+    text = (
+        f"These snapshots look as if noted in another unit of measure: {'; '.join(shown)}{more}. "
+        "Their values in that unit were left out. Look at the source, put the unit right and import again."
+    )
+    return [Caution("data", channels, _day(panel, panel.misnoted[0].snapshot), text)]
 
 
 def _standing_odometer(panel: Panel) -> list[Caution]:

@@ -21,8 +21,9 @@ from driftwatch.changes.search import search
 from driftwatch.panel.copies import first_alike, told_once
 from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import fit_fleet
+from driftwatch.panel.misnoted import misread
 from driftwatch.panel.noise import Fleet
-from driftwatch.panel.panel import Bools, Floats, Panel
+from driftwatch.panel.panel import Bools, Floats, Misnoted, Panel
 from driftwatch.service.growth import RatePrior
 from driftwatch.service.outlook import Life, fleet_rates, forecasts
 from driftwatch.service.results import PackForecast
@@ -72,6 +73,7 @@ class Judged:
     usable, slips : array (T, C) of bool
         As in `Panel`, with suspected slips found.
     disturbance : array (T, C) or None
+    misnoted : tuple of Misnoted
         As in `Panel`.
     fit : UnitFit or None
         None where there are too few readings.
@@ -83,13 +85,15 @@ class Judged:
     usable: Bools
     slips: Bools
     disturbance: Floats | None
+    misnoted: tuple[Misnoted, ...]
     fit: UnitFit | None = None
     causes: tuple[CauseFinding, ...] = ()
     packs: tuple[PackForecast, ...] = ()
 
     def seen(self, panel: Panel) -> Panel:
-        """Give the unit's panel with what was found of slips and disturbances."""
-        return replace(panel, usable=self.usable, slips=self.slips, disturbance=self.disturbance)
+        """Give the unit's panel with what was found of slips, disturbances and units of measure."""
+        found = {name: getattr(self, name) for name in ("usable", "slips", "disturbance", "misnoted")}
+        return replace(panel, **found)
 
 
 def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
@@ -109,9 +113,9 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     whole, first = panel, first_alike(panel)
     panel = without_faults(told_once(panel), known.rough, known.disturbance)
     slips = panel.slips[:, first]
-    usable = whole.usable & ~slips
+    usable = whole.usable & ~slips & ~misread(panel)
     if most_readings(panel) < settings.least_snapshots:
-        return Judged(usable, slips, panel.disturbance)
+        return Judged(usable, slips, panel.disturbance, panel.misnoted)
     design = build_design(panel, known.fleet)
     logged = known.logged[panel.profile.name]
     signatures = with_learned(families(panel, known.fleet), panel, known.fleet, logged.signatures)
@@ -133,7 +137,8 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     rates = known.rates[panel.profile.name]
     packs = forecasts(panel, lives(panel, fit, causes), rates, known.fleet, settings)
     causes = [_with_those_alike(cause, panel, first) for cause in causes]
-    return Judged(usable, slips, panel.disturbance, fit.taking(first), tuple(causes), tuple(packs))
+    fit = fit.taking(first)
+    return Judged(usable, slips, panel.disturbance, panel.misnoted, fit, tuple(causes), tuple(packs))
 
 
 def most_readings(panel: Panel) -> int:

@@ -26,7 +26,7 @@ from driftwatch.causes.results import CauseFinding, SignalEffect
 from driftwatch.changes.results import Change, UnitFit
 from driftwatch.panel.fingerprint import content_mark
 from driftwatch.panel.noise import Fleet, SignalNoise, Use
-from driftwatch.panel.panel import Event, Panel
+from driftwatch.panel.panel import Event, Misnoted, Panel
 from driftwatch.service.growth import RatePrior
 from driftwatch.service.results import PackForecast
 from driftwatch.service.states import Standing
@@ -49,7 +49,7 @@ T = TypeVar("T")
 
 CODING = Coding(
     (
-        Judged, UnitFit, Change, CauseFinding, SignalEffect, Event, PackForecast, Standing,
+        Judged, UnitFit, Change, CauseFinding, SignalEffect, Event, Misnoted, PackForecast, Standing,
         FleetQuantities, Fleet, SignalNoise, Use, RatePrior, LearnedSignature, Logged,
     )
 )  # fmt: skip

@@ -1,8 +1,9 @@
 """Readings that contradict the ones around them: set aside, named, never dropped silently.
 
-A *slip* is one cell, in one snapshot, far from what the same cell read before and after. A *disturbance*
-moves a whole snapshot for its own time and is gone at the next: cold fluid at the reading, where its
-temperature was not noted. It moves the signals in a fixed proportion, known from the fleet, and is taken off.
+A snapshot that was noted in another unit of measure is left out (`driftwatch.panel.misnoted`). A *slip* is
+one cell, in one snapshot, far from what the same cell read before and after. A *disturbance* moves a whole
+snapshot for its own time and is gone at the next: cold fluid at the reading, where its temperature was not
+noted. It moves the signals in a fixed proportion, known from the fleet, and is taken off.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from driftwatch.panel.misnoted import misnoted, misread
 from driftwatch.panel.noise import Fleet, corrected
 from driftwatch.panel.panel import Bools, Floats, Panel
 from driftwatch.panel.robust import nan_median
@@ -78,10 +80,20 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
     if len(panel.days) < 3 or not panel.cells:
         return panel
     near = around(panel, fleet)
+    panel = _without_misnoted(panel, near)
+    near = around(panel, fleet) if panel.misnoted else near
     if any(proportion.values()):
         panel = replace(panel, disturbance=_disturbance(panel, fleet, proportion, near))
         near = around(panel, fleet) if np.any(panel.disturbance) else near
     return _without_slips(panel, fleet, near)
+
+
+def _without_misnoted(panel: Panel, near: Around) -> Panel:
+    """Leave out of `usable` what was noted in another unit of measure."""
+    usual = np.where(np.isfinite(near.before), near.before, near.after)
+    usual = np.where(np.isfinite(near.after), 0.5 * (usual + near.after), usual)
+    panel = replace(panel, misnoted=misnoted(panel, usual, near.sd))
+    return replace(panel, usable=panel.usable & ~misread(panel)) if panel.misnoted else panel
 
 
 def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float], near: Around) -> Floats:

@@ -46,6 +46,15 @@ class Event:
 
 
 @dataclass(frozen=True)
+class Misnoted:
+    """What was read in the unit `meant`, in snapshot number `snapshot`, looks as if noted in `noted`."""
+
+    snapshot: int
+    meant: str
+    noted: str
+
+
+@dataclass(frozen=True)
 class Panel:
     """One unit's readings as matrices.
 
@@ -61,12 +70,15 @@ class Panel:
     learn_counts : array (T, C)
         Shifts learned from since the snapshot before; NaN where not recorded.
     usable : array (T, C) of bool
-        False where there is no reading, where it only repeats an old value, or where it is a slip.
+        False where there is no reading, where it only repeats an old value, where it is a slip, or where it
+        was noted in another unit of measure.
     slips : array (T, C) of bool
         True where a lone reading contradicts those around it.
     disturbance : array (T, C) or None
         What is thought to have moved a whole snapshot for its own time, such as cold fluid that nobody noted;
         None where it was not worked out.
+    misnoted : tuple of Misnoted
+        Snapshots of which values look as if they had been noted in another unit of measure.
 
     """
 
@@ -86,6 +98,7 @@ class Panel:
     note: str = ""
     in_service_on: Any = None
     disturbance: Floats | None = None
+    misnoted: tuple[Misnoted, ...] = ()
 
     def __repr__(self) -> str:
         read, used = int(np.isfinite(self.values).sum()), int(self.usable.sum())

@@ -373,3 +373,18 @@ def test_what_was_fitted_of_a_value_is_fitted_of_all_that_read_like_it():
         np.testing.assert_array_equal(fitted[:, trims], fitted[:, trims[:1]] * np.ones(len(trims)))
     # What was read stays usable: nothing of it is an old value repeated.
     assert panel.usable[:, trims].any(axis=0).all()
+
+
+def test_a_snapshot_that_was_noted_in_psi_is_no_relearn():
+    # Trims far from zero, as those of a controller that learns from a rough table are.
+    records = records_of(plan())
+    rows = records.readings
+    trims = rows["signal"].isin(["apply_trim", "release_trim"])
+    far = np.random.default_rng(4).choice([-35.0, 35.0], len(rows.groupby(["signal", "channel", "mode"])))
+    value = rows["value"] + far[rows.groupby(["signal", "channel", "mode"]).ngroup()] * trims
+    here = trims & (rows["taken_at"] == sorted(rows["taken_at"].unique())[12])
+    said = judged(with_values(records, np.asarray(value.where(~here, (value / KPA_PER_PSI).round(1)))))
+    assert likely(said) == []
+    (told,) = [c for c in said.cautions if c.kind == "data"]
+    assert "(in psi, not kPa)" in told.sentence
+    assert set(told.channels) == {s.id for s in profile().shifts}
