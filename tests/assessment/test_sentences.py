@@ -74,11 +74,13 @@ def test_a_word_for_every_probability(probability, word):
     assert certainty(probability) == word
 
 
-def outlook(p10, p50, p90, due: date | None, service: str = "watch") -> ClutchOutlook:
+def outlook(
+    p10, p50, p90, due: date | None, service: str = "watch", early: date | None = None
+) -> ClutchOutlook:
     none = np.empty(0)
     return ClutchOutlook(
         "pack3", 0, 24.0, 33.0, 0.9, (0.8, 1.0), 36.0, "service literature", 0.75, 0.02,
-        {"p10": p10, "p50": p50, "p90": p90}, {"p10": due, "p50": due, "p90": due}, (10_000.0, 0.1),
+        {"p10": p10, "p50": p50, "p90": p90}, {"p10": early, "p50": due, "p90": due}, (10_000.0, 0.1),
         Standing(service, 40_000.0, 0.1), none, none, none, none, "",
     )  # fmt: skip
 
@@ -95,6 +97,12 @@ def outlook(p10, p50, p90, due: date | None, service: str = "watch") -> ClutchOu
             outlook(1_240.0, 6_460.0, None, None),
             "It reaches its limit about 6 500 km after the reading of 3 Mar 2025 (eight chances in ten: "
             "1 200 km to much further).",
+        ),
+        (
+            # Not read for so long that even chance lies behind: the days are no earlier than the one told on.
+            outlook(1_240.0, 6_460.0, 9_870.0, date(2026, 7, 19), early=date(2026, 7, 19)),
+            "It reaches its limit about 6 500 km after the reading of 3 Mar 2025 (eight chances in ten: "
+            "1 200 km to 9 900 km): by its use so far, probably by now.",
         ),
         (outlook(0.0, 0.0, 0.0, BY, "due"), "It is at its service limit now."),
         (outlook(None, None, None, None, "clear"), "At this rate its limit is a long way off."),

@@ -379,8 +379,9 @@ def pack(days=(None, None, None), km=(1000.0, 2000.0, 3000.0), **more):
         ),
         (
             (date(2026, 6, 1), date(2026, 6, 1), date(2026, 7, 9)),
-            "even chance by 1 Jun 2026, at the latest likely 9 Jul 2026",
+            "probably reached by now, latest 9 Jul 2026",
         ),
+        ((date(2026, 6, 1),) * 3, "very likely reached by now"),
         ((date(2043, 1, 30), None, None), "not within 10 years (less than one chance in ten)"),
         ((date(2043, 1, 30), date(2060, 1, 1), None), "not within 10 years (less than one chance in ten)"),
         ((None, None, None), "no day can be told by its use so far"),
