@@ -11,7 +11,6 @@ from driftwatch.causes.drift import pressure_drift, pressure_from_start
 from driftwatch.causes.identify import drift_finding, explain_changes
 from driftwatch.causes.learned import Logged, learn_from_log, with_learned
 from driftwatch.causes.prior import log_prior
-from driftwatch.causes.reliability import calibrated
 from driftwatch.causes.results import CauseFinding
 from driftwatch.causes.signatures import families, slope_families
 from driftwatch.changes.design import build_design
@@ -129,8 +128,7 @@ def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judg
     slopes = slope_effects(design, found.held)
     drifts = slope_families(panel, known.fleet, slopes.estimate[0])
     since_start = pressure_from_start(slopes, drifts, design.sharing)
-    chance = pressure_drift(since_start, signatures, found.left)
-    drifting = calibrated(chance, "pressure", logged=False, begun=False)
+    drifting = pressure_drift(since_start, signatures, found.left)
     if drifting >= settings.least_probability:
         causes.append(drift_finding(panel, design.sharing, slopes, drifting))
     causes = tidy(causes)

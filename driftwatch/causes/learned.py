@@ -107,6 +107,7 @@ def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
             change = _change(panel, fleet, event.happened_at) if event.kind in LEARNED else None
             if change is not None:
                 read[event.kind].append(_of_event(panel, fleet, change, event.kind, groups))
+    evidence = {cause: np.array([e.general - e.otherwise for e in events]) for cause, events in read.items()}
     signatures: dict[str, LearnedSignature] = {}
     for cause, events in read.items():
         if len(events) >= LEAST_EVENTS:
@@ -114,6 +115,8 @@ def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
             fitted, with_fit = fit_signature(entries, _expected(panels, fleet, cause, groups), LOG_IS_RIGHT)
             weight = float(believed(with_fit, LOG_IS_RIGHT).sum())
             if weight >= LEAST_EVENTS:
+                # A change of the size that is usual here may say little against all sizes that might be.
+                evidence[cause] = with_fit
                 signatures[cause] = LearnedSignature(
                     direction=dict(zip(groups, fitted.direction.tolist(), strict=True)),
                     error=dict(zip(groups, fitted.error.tolist(), strict=True)),
@@ -121,8 +124,7 @@ def learn_from_log(panels: Sequence[Panel], fleet: Fleet) -> Logged:
                     spread=fitted.spread,
                     events=weight,
                 )
-    seen = [e.general - e.otherwise for cause in PLAIN for e in read[cause]]
-    return Logged(signatures, _share_right(np.array(seen)))
+    return Logged(signatures, _share_right(np.concatenate([evidence[cause] for cause in PLAIN])))
 
 
 def _share_right(evidence: Floats) -> float:

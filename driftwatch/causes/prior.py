@@ -24,7 +24,7 @@ UNLOGGED_PER_YEAR = {
     "": 0.1,
 }
 #: Chance that a logged event really acted.
-LOG_IS_RIGHT = 0.6
+LOG_IS_RIGHT = 0.7
 #: The same of values that were cleared and of a rebuild: who notes them has done them.
 DONE_IS_RIGHT = 0.85
 #: In a visit in which something else acted, the odds of it are so many times as high: wrong entries seldom

@@ -158,15 +158,15 @@ def left_of(panel: Panel, later: float, sudden: float) -> tuple[tuple[Family, ..
 @pytest.mark.parametrize(
     ("from_start", "later", "sudden", "log_odds"),
     [
-        # Hand-solved: 3.23 + 1.13 s + 0.6 l - 0.2 c, each of the three between -6 and 4.
-        (0.0, 0.0, 0.0, 3.23),
-        (-3.0, -2.0, 1.0, 3.23 - 3.39 - 1.2 - 0.2),
-        (-3.0, 2.0, 1.0, 3.23 - 3.39 + 1.2 - 0.2),
-        (-9.0, -np.inf, -np.inf, 3.23 - 6.78 - 3.6 + 1.2),
-        (12.0, 7.0, 4.0, 3.23 + 4.52 + 2.4 - 0.8),
-        # Of a sudden change that was not found, what is over 4 is taken off the others: 12 - 9 and 7 - 9.
-        (12.0, 7.0, 13.0, 3.23 + 3.39 - 1.2 - 0.8),
-        (12.0, 7.0, 50.0, 3.23 - 6.78 - 3.6 - 0.8),
+        # Hand-solved: odds e^(1.98 + 1.64 s) + e^(0.66 l - 0.9), s and l from -6 to 4, and no more than e^4.
+        (0.0, 0.0, 0.0, np.log(np.exp(1.98) + np.exp(-0.9))),
+        (-3.0, -2.0, 1.0, np.log(np.exp(-2.94) + np.exp(-2.22))),
+        (-3.0, 2.0, 1.0, np.log(np.exp(-2.94) + np.exp(0.42))),
+        (-9.0, -np.inf, -np.inf, np.log(np.exp(-7.86) + np.exp(-4.86))),
+        (12.0, 7.0, 4.0, 4.0),
+        # Of a sudden change that was not found, what is over 4 is taken off the others: 12 - 14 and 7 - 14.
+        (12.0, 7.0, 18.0, np.log(np.exp(-1.3) + np.exp(-4.86))),
+        (12.0, 7.0, 50.0, np.log(np.exp(-7.86) + np.exp(-4.86))),
     ],
 )
 def test_slopes_and_a_weak_beginning_are_weighed_together(from_start, later, sudden, log_odds):
@@ -175,9 +175,9 @@ def test_slopes_and_a_weak_beginning_are_weighed_together(from_start, later, sud
 
 
 def test_without_families_to_weigh_the_slopes_alone_tell():
-    # Hand-solved: no family is as far from it as can be, 3.23 - 6 * 0.6 + 6 * 0.2.
-    said = pressure_drift(1.0, (), np.zeros((0, 6)))
-    assert said == pytest.approx(1.0 / (1.0 + np.exp(-(3.23 + 1.13 - 3.6 + 1.2))))
+    # Hand-solved: no family is as far from it as can be, e^(1.98 - 1.64) + e^(-0.9 - 6 * 0.66).
+    odds = np.exp(0.34) + np.exp(-4.86)
+    assert pressure_drift(-1.0, (), np.zeros((0, 6))) == pytest.approx(odds / (1.0 + odds))
 
 
 def test_weak_beginnings_of_other_drifts_do_not_count():

@@ -228,27 +228,36 @@ def test_of_constant_values_or_hardly_any_snapshots_nothing_is_learned(count):
 @pytest.mark.parametrize(
     ("evidence", "right"),
     [
-        # Hand-solved: six usual entries of which 0.6 act, and the given ones, which surely did or did not.
-        ([], 0.6),
-        ([50.0] * 9, (3.6 + 9.0) / 15.0),
-        ([-50.0] * 9, 3.6 / 15.0),
-        ([50.0, 50.0, -50.0], (3.6 + 2.0) / 9.0),
+        # Hand-solved: six usual entries of which 0.7 act, and the given ones, which surely did or did not.
+        ([], 0.7),
+        ([50.0] * 9, (4.2 + 9.0) / 15.0),
+        ([-50.0] * 9, 4.2 / 15.0),
+        ([50.0, 50.0, -50.0], (4.2 + 2.0) / 9.0),
         # Entries of which the readings say nothing leave it as it is.
-        ([0.0] * 20, 0.6),
+        ([0.0] * 20, 0.7),
     ],
 )
 def test_the_share_of_entries_that_acted(evidence, right):
-    assert (USUAL_ENTRIES, LOG_IS_RIGHT) == (6.0, 0.6)
+    assert (USUAL_ENTRIES, LOG_IS_RIGHT) == (6.0, 0.7)
     assert _share_right(np.array(evidence)) == pytest.approx(right, abs=1e-6)
 
 
+def test_small_work_that_is_usual_in_a_fleet_does_not_count_against_its_log():
+    # Hand-solved: as above, if each entry is told rightly. Alone, changes of 0.6 sd say nothing either way.
+    made = [worked(p, 0.6 * s) for p, s in zip(fleet_units()[:12], np.linspace(0.8, 1.2, 12), strict=True)]
+    all_acted = (USUAL_ENTRIES * LOG_IS_RIGHT + 12.0) / (USUAL_ENTRIES + 12.0)
+    assert learn_from_log(made, known().fleet).right == pytest.approx(all_acted, abs=0.01)
+    half = [*made[:6], *(worked(p, 0.0) for p in fleet_units()[6:12])]
+    assert learn_from_log(half, known().fleet).right < LOG_IS_RIGHT
+
+
 def test_a_share_of_half_sure_entries_is_where_it_does_not_move():
-    # Second implementation: the fixed point r = (3.6 + sum of beliefs at r) / (6 + n), by Brent's method.
+    # Second implementation: the fixed point r = (4.2 + sum of beliefs at r) / (6 + n), by Brent's method.
     evidence = np.array([2.0, 1.0, 3.0, -1.0, 2.5, -0.5, 4.0])
 
     def gap(r: float) -> float:
         believed = 1.0 / (1.0 + np.exp(-(np.log(r / (1.0 - r)) + evidence)))
-        return float((3.6 + believed.sum()) / 13.0 - r)
+        return float((4.2 + believed.sum()) / 13.0 - r)
 
     assert _share_right(evidence) == pytest.approx(brentq(gap, 0.01, 0.99), abs=1e-3)
 
@@ -261,8 +270,8 @@ def test_a_careful_log_is_believed_further_than_one_of_which_little_shows():
         learn_from_log(made, known().fleet).right for made in (real, empty, [*real, *empty])
     )
     # Hand-solved bounds: all eight believed, or all but one; none believed, or two.
-    assert 10.6 / 14.0 < careful <= 11.6 / 14.0
-    assert 3.6 / 14.0 <= careless < 5.6 / 14.0
+    assert 11.2 / 14.0 < careful <= 12.2 / 14.0
+    assert 4.2 / 14.0 <= careless < 6.2 / 14.0
     assert careless < both < careful
 
 
