@@ -47,7 +47,7 @@ def explain_changes(
 ) -> list[CauseFinding]:
     """Give the findings of every change; causes under `least` are left out, as rivals too.
 
-    `right` is the chance that an entry of power, load or fluid work acted.
+    `right` is the chance that an entry of power or load acted.
     """
     findings: list[CauseFinding] = []
     for number, (place, table) in enumerate(zip(found.placed, found.tables, strict=True)):
@@ -85,8 +85,7 @@ def explain_changes(
             )
         renewed = chances.get(("rebuild",), 0.0)
         if renewed >= least:
-            chance = renewed * beside_odds(right) / (1.0 + beside_odds(right))
-            findings += _hidden(panel, number, place, chance, slack_days)
+            findings += _hidden(panel, number, place, renewed, slack_days, right)
     return findings
 
 
@@ -131,7 +130,7 @@ def _as_held(
 
 
 def _hidden(
-    panel: Panel, number: int, place: Placed, probability: float, slack_days: float
+    panel: Panel, number: int, place: Placed, renewed: float, slack_days: float, right: float
 ) -> list[CauseFinding]:
     """What the log says was done at a rebuild: its traces cannot be told from the new base.
 
@@ -141,10 +140,11 @@ def _hidden(
     for event in panel.events:
         near = float(nearness(panel, event, slack_days)[max(place.index - 1, 0) : place.index + 2].sum())
         if event.kind in HIDDEN_BY_REBUILD and near > 0.5:
+            odds = beside_odds(event.kind, right)
             found.append(
                 CauseFinding(
                     cause=event.kind,
-                    probability=probability,
+                    probability=renewed * odds / (1.0 + odds),
                     index=place.index,
                     drift=False,
                     change=number,

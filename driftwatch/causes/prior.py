@@ -30,8 +30,9 @@ DONE_IS_RIGHT = 0.85
 #: In a visit in which something else acted, the odds of it are so many times as high: wrong entries seldom
 #: meet with real work.
 BESIDE_ODDS = 3.8
-#: Work of which entries are wrong, or without effect, more often in one fleet than in another.
-OFTEN_WRONG = ("power", "load", "fluid")
+#: Work of which entries are wrong, or without effect, more often in one fleet than in another, with how often
+#: they acted against entries of power and load, by which a fleet's log is judged.
+OFTEN_WRONG = {"power": 1.0, "load": 1.0, "fluid": 0.75}
 #: What an entry may stand for.
 MEANINGS: dict[str, dict[str, float]] = {
     "power": {"power": LOG_IS_RIGHT, "relearn": 0.1},
@@ -55,14 +56,15 @@ def log_prior(
 ) -> Floats:
     """Log prior odds of every family at every snapshot, shape (K, T); -inf at the first snapshot.
 
-    `right` is the chance that an entry of power, load or fluid work acted.
+    `right` is the chance that an entry of power or load acted.
     """
     gaps = np.diff(panel.days, prepend=panel.days[:1]) / 365.25
     odds = {cause: rate * gaps for cause, rate in UNLOGGED_PER_YEAR.items()}
     for event in panel.events:
         near = nearness(panel, event, slack_days)
         for cause, chance in MEANINGS.get(event.kind, {}).items():
-            share = (right if cause == event.kind and cause in OFTEN_WRONG else chance) * near
+            often_wrong = cause == event.kind and cause in OFTEN_WRONG
+            share = (right * OFTEN_WRONG[cause] if often_wrong else chance) * near
             odds[cause] = odds[cause] + share / (1.0 - np.minimum(share, 0.95))
     rows = []
     for family in families:
@@ -78,9 +80,10 @@ def log_prior(
         return np.log(np.stack(rows))
 
 
-def beside_odds(right: float) -> float:
-    """Odds that an entry acted in a visit in which something else did, if a share `right` of all acted."""
-    return BESIDE_ODDS * right / (1.0 - right)
+def beside_odds(cause: str, right: float) -> float:
+    """Odds that an entry acted in a visit in which something else did; for `right` see `log_prior`."""
+    acted = right * OFTEN_WRONG.get(cause, 1.0)
+    return BESIDE_ODDS * acted / (1.0 - acted)
 
 
 def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: float) -> Floats:
@@ -97,7 +100,7 @@ def _beside(panel: Panel, causes: tuple[str, ...], slack_days: float, right: flo
                 mass += near + np.r_[near[1:], 0.0] + np.r_[0.0, near[:-1]]
         logged[cause] = np.minimum(mass, 1.0)
     both = np.minimum(*logged.values())
-    odds = beside_odds(right)
+    odds = min(beside_odds(cause, right) for cause in causes)
     # At a clearing that was logged, other work is as likely as at any.
     noted = logged.get("relearn", 1.0)
     unlogged = SAME_VISIT_CLEARED + (SAME_VISIT - SAME_VISIT_CLEARED) * noted

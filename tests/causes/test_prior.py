@@ -33,8 +33,10 @@ from tests.panel.by_hand import DAYS, cell, records, time_of
 
 few = settings(derandomize=True, deadline=None, max_examples=20, database=None)
 COUNT, SLACK = 12, 9.0
-#: Odds of a cause, given the other one, that was logged for the same visit: 3.8 times those of 0.7.
+#: Odds of a cause, given the other one, that was logged for the same visit: 3.8 times those of 0.7; of fluid
+#: work, of whose entries three quarters as many acted, 3.8 times those of 0.525.
 LOGGED = 3.8 * 0.7 / 0.3
+LOGGED_FLUID = 3.8 * 0.525 / 0.475
 
 
 def entry(kind: str, snapshot: float) -> Event:
@@ -79,14 +81,15 @@ def test_an_entry_lies_in_one_gap_at_most(snapshot, slack):
 
 def test_two_entries_on_one_day_are_one_visit():
     # Hand-solved: the gap of the entries, and the ones beside it, hold both surely: given one of the two, the
-    # other acted with the odds that an entry beside real work is right, 3.8 x 0.7 / 0.3.
+    # other acted with the odds that an entry beside real work is right: of the less likely one, fluid work.
     assert (BESIDE_ODDS, LOG_IS_RIGHT) == (3.8, 0.7)
-    assert beside_odds(LOG_IS_RIGHT) == pytest.approx(LOGGED)
+    assert beside_odds("load", LOG_IS_RIGHT) == pytest.approx(LOGGED)
+    assert beside_odds("fluid", LOG_IS_RIGHT) == pytest.approx(LOGGED_FLUID)
     odds = beside(unit(entry("power", 5.5), entry("fluid", 5.5)), ("power", "fluid"))
     # The date is off by more than 15, 45 or 75 days with the chances e^-5, e^-15, e^-25, half to each side.
     away = np.array([0.5 * (np.exp(-5.0) + np.exp(-25.0)), np.exp(-15.0)])
     sure = 1.0 - away[[0, 1, 0]]
-    np.testing.assert_allclose(odds[5:8], SAME_VISIT * (1.0 - sure) + LOGGED * sure, rtol=1e-6)
+    np.testing.assert_allclose(odds[5:8], SAME_VISIT * (1.0 - sure) + LOGGED_FLUID * sure, rtol=1e-6)
     np.testing.assert_allclose(odds[[1, 2, 10, 11]], SAME_VISIT, rtol=1e-7)
 
 
@@ -108,8 +111,8 @@ def test_clearing_beside_other_work_is_rarer_unless_it_is_logged():
 
 def test_entries_half_a_year_apart_are_two_visits():
     odds = beside(unit(entry("power", 2.5), entry("fluid", 8.5)), ("power", "fluid"))
-    # But for the chance of e^-15 / 2 that one is off by a gap and a half, in which the odds are LOGGED.
-    np.testing.assert_allclose(odds, SAME_VISIT, rtol=1.01 * LOGGED / SAME_VISIT * np.exp(-15.0) / 2.0)
+    # But for the chance of e^-15 / 2 that one is off by a gap and a half, in which the odds are LOGGED_FLUID.
+    np.testing.assert_allclose(odds, SAME_VISIT, rtol=1.01 * LOGGED_FLUID / SAME_VISIT * np.exp(-15.0) / 2.0)
 
 
 def test_order_of_a_pair_does_not_matter_to_its_visit():
@@ -137,26 +140,31 @@ def test_prior_odds_of_a_cause_alone_and_of_a_pair():
     right = LOG_IS_RIGHT * (1.0 - np.exp(-5.0))
     alone = power + right / (1.0 - right)
     assert prior_of(logged, ("power",))[6] == pytest.approx(alone)
-    assert prior_of(logged, ("power", "fluid"))[6] == pytest.approx(alone * LOGGED, rel=2e-2)
+    assert prior_of(logged, ("power", "fluid"))[6] == pytest.approx(alone * LOGGED_FLUID, rel=2e-2)
     assert prior_of(logged, ("power",))[0] == 0.0
 
 
 def test_beside_real_work_a_careless_log_is_believed_less_than_a_careful_one():
     # Hand-solved: 3.8 x 0.25 / 0.75 and 3.8 x 0.9 / 0.1 to one; where nothing is logged it does not matter.
-    panel = unit(entry("power", 5.5), entry("fluid", 5.5))
+    panel = unit(entry("power", 5.5), entry("load", 5.5))
     for right, odds in ((0.25, 3.8 / 3.0), (0.9, 34.2)):
-        found = _beside(panel, ("power", "fluid"), SLACK, right)
+        found = _beside(panel, ("power", "load"), SLACK, right)
         assert found[6] == pytest.approx(odds, rel=1e-2)
         assert found[1] == pytest.approx(SAME_VISIT)
 
 
 @pytest.mark.parametrize("share", [0.2, 0.9])
 def test_entries_count_as_far_as_this_fleets_are_right(share):
-    # Hand-solved: odds of the share, for work that fleets log more or less carefully; a relearn as ever.
-    panel = unit(entry("load", 5.5), entry("relearn", 9.5))
+    # Hand-solved: odds of the share, for work that fleets log more or less carefully, and of three quarters
+    # of it for fluid work; a relearn as ever.
+    panel = unit(entry("load", 5.5), entry("fluid", 7.5), entry("relearn", 9.5))
     every = families(panel, known().fleet)
     here = 1.0 - np.exp(-5.0)
-    for cause, snapshot, right in (("load", 6, share), ("relearn", 10, DONE_IS_RIGHT)):
+    for cause, snapshot, right in (
+        ("load", 6, share),
+        ("relearn", 10, DONE_IS_RIGHT),
+        ("fluid", 8, 0.75 * share),
+    ):
         row = next(i for i, f in enumerate(every) if f.causes == (cause,))
         odds = np.exp(log_prior(panel, every, SLACK, share)[row, snapshot]) / every[row].share
         rate = UNLOGGED_PER_YEAR[cause] * DAYS / 365.25
@@ -180,13 +188,14 @@ def test_prior_odds_do_not_depend_on_the_calendar(snapshot, days):
 
 
 def hidden(*log: Event, index: int = 6) -> list[CauseFinding]:
-    return _hidden(unit(*log), 0, Placed(0, index), 0.48, SLACK)
+    return _hidden(unit(*log), 0, Placed(0, index), 0.6, SLACK, LOG_IS_RIGHT)
 
 
 def test_what_the_log_says_was_done_at_a_rebuild_is_a_finding():
     found = hidden(entry("fluid", 5.5))
     assert [(f.cause, f.index, f.drift) for f in found] == [("fluid", 6, False)]
-    assert found[0].probability == pytest.approx(0.48)
+    # Hand-solved: of a rebuild of 0.6, as far as an entry of fluid work is right beside real work.
+    assert found[0].probability == pytest.approx(0.6 * LOGGED_FLUID / (1.0 + LOGGED_FLUID))
     assert found[0].event is not None
     assert found[0].event.kind == "fluid"
     assert (found[0].size, found[0].modes, found[0].shifts) == ((), (), ())
@@ -213,8 +222,8 @@ def test_fluid_that_is_logged_with_a_rebuild_is_told_with_its_entry_and_without_
     said = said_of(Action("rebuild", 400.0, packs=packs), log=log, seed=seed)
     rebuild, fluid = (next(f for f in said.findings if f.cause == c) for c in ("rebuild", "fluid"))
     assert (fluid.event, fluid.size, fluid.by) == ("E0002", (), rebuild.by)
-    # The quiet fleet says nothing of its log: 3.8 x 0.6 / 0.4 to one.
-    assert fluid.probability <= LOGGED / (1.0 + LOGGED)
+    # The quiet fleet says nothing of its log.
+    assert fluid.probability <= LOGGED_FLUID / (1.0 + LOGGED_FLUID)
     assert "The log has a fluid entry" in fluid.sentence
     assert {f.cause for f in likely(said)} <= {"rebuild", "fluid"}
 
