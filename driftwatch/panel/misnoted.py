@@ -1,7 +1,8 @@
 """Snapshots whose values were noted in another unit of measure than the file says: psi where it says kPa.
 
 All values of that unit then stand at one fixed part, or multiple, of what the cells read before and after. No
-work on a transmission does that: values that were cleared come back cell by cell, each as it is driven.
+work on a transmission does that: trims that were cleared come back cell by cell, each as it is driven, and a
+new pack swallows little less than a worn one.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ FITTING_SDS = 3.0
 #: A cell tells if what it usually reads stands so many standard deviations of a converted reading away from
 #: zero: cleared values, which lie near zero, then match no unit.
 TELLING_SDS = 6.0
-#: Fewest cells that tell, and the share of them that must fit when converted.
+#: Fewest cells that tell, of trims or times and of packs, and the share of them that must fit when converted.
 LEAST_TELLING = 6
+LEAST_PACKS = 2
 FITTING = 0.9
 #: By a larger factor than this, values are out of every bound, or lost in the rounding.
 LARGEST_FACTOR = 50.0
@@ -41,14 +43,16 @@ def misnoted(panel: Panel, usual: Floats, sd: Floats) -> tuple[Misnoted, ...]:
     step = {s.name: s.resolution or 0.0 for s in panel.profile.signals}
     rounding = np.array([step[c.signal] for c in panel.cells]) / np.sqrt(12.0)
     units = np.array([c.unit for c in panel.cells])
+    packs = np.array([not c.mode for c in panel.cells])
     found = []
     for meant in sorted(set(units)):
         cells = units == meant
         values, around, noise = panel.values[:, cells], usual[:, cells], sd[cells]
-        for t in np.flatnonzero(_far(values, around, noise).sum(axis=1) >= LEAST_TELLING):
+        least = LEAST_PACKS if packs[cells].all() else LEAST_TELLING
+        for t in np.flatnonzero(_far(values, around, noise).sum(axis=1) >= least):
             for noted, factor in _others(meant):
                 converted_sd = np.hypot(noise, factor * rounding[cells])
-                if _fits(values[t], around[t], factor, converted_sd):
+                if _fits(values[t], around[t], factor, converted_sd, least):
                     found.append(Misnoted(int(t), meant, noted))
                     break
     return tuple(sorted(found, key=lambda m: (m.snapshot, m.meant)))
@@ -68,13 +72,13 @@ def _far(values: Floats, usual: Floats, sd: Floats) -> Bools:
         return np.asarray(np.abs(values - usual) > FITTING_SDS * sd)
 
 
-def _fits(values: Floats, usual: Floats, factor: float, sd: Floats) -> bool:
+def _fits(values: Floats, usual: Floats, factor: float, sd: Floats, least: int) -> bool:
     """Whether one snapshot's readings are what is usual when they are converted, and only then."""
     with np.errstate(invalid="ignore"):
         telling = np.isfinite(values) & (np.abs(usual) > TELLING_SDS * sd)
     fitting = telling & ~_far(factor * values, usual, sd)
     odd = telling & _far(values, usual, sd)
-    return bool(min(fitting.sum(), odd.sum()) >= max(LEAST_TELLING, FITTING * telling.sum()))
+    return bool(min(fitting.sum(), odd.sum()) >= max(least, FITTING * telling.sum()))
 
 
 @cache

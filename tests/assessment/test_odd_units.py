@@ -388,3 +388,17 @@ def test_a_snapshot_that_was_noted_in_psi_is_no_relearn():
     (told,) = [c for c in said.cautions if c.kind == "data"]
     assert "(in psi, not kPa)" in told.sentence
     assert set(told.channels) == {s.id for s in profile().shifts}
+
+
+@pytest.mark.parametrize("row", [12, -1])
+def test_volumes_that_were_noted_in_cubic_inches_once_are_no_wear(row):
+    records = records_of(plan())
+    rows = records.readings
+    here = (rows["signal"] == "clutch_volume") & (rows["taken_at"] == sorted(rows["taken_at"].unique())[row])
+    noted = (rows["value"] / CM3_PER_IN3).round(2)
+    said = judged(with_values(records, np.asarray(rows["value"].where(~here, noted))))
+    assert likely(said) == []
+    (told,) = [c for c in said.cautions if c.kind == "data"]
+    assert "(in in3, not cm3)" in told.sentence
+    assert [c.service for c in said.clutches] == ["clear"] * 5
+    assert not [c for c in said.cautions if c.kind == "authority"]
