@@ -9,15 +9,16 @@ import pytest
 from driftwatch.assessment.assess import analyse
 from driftwatch.settings import Settings
 from driftwatch.store.records import Records
-from tests.bench.fleets import own_world
+from tests.bench.fleets import other_world
 from tests.bench.switches import SWITCHES, without
 
-UNITS = 4
+#: A fleet with something for each part: two causes in one visit, and enough logged to learn from.
+UNITS = 8
 
 
 @lru_cache(maxsize=1)
 def records() -> Records:
-    fleet = own_world("generic-6", UNITS, 5, "usual")
+    fleet = other_world("generic-6", UNITS, 5, "hard")
     return fleet.records(fleet.day_at(1.0))
 
 
