@@ -11,6 +11,7 @@ from driftwatch import wording
 from driftwatch.assessment.results import Caution
 from driftwatch.changes.results import UnitFit
 from driftwatch.panel.copies import first_alike
+from driftwatch.panel.misnoted import misread
 from driftwatch.panel.noise import KM
 from driftwatch.panel.panel import Floats, Panel
 from driftwatch.service.growth import LEAST_RUN
@@ -222,8 +223,9 @@ def _stale(panel: Panel, as_of: date, settings: Settings) -> list[Caution]:
 
 
 def _data(panel: Panel) -> list[Caution]:
-    rows, columns = np.nonzero(panel.slips)
-    if len(rows) < SLIPS_WORTH_A_WORD and not panel.slips[-3:].any():
+    slips = panel.slips & ~misread(panel)
+    rows, columns = np.nonzero(slips)
+    if len(rows) < SLIPS_WORTH_A_WORD and not slips[-3:].any():
         return []
     channels = tuple(dict.fromkeys(panel.cells[c].channel for c in columns))
     shown = [

@@ -20,7 +20,6 @@ from driftwatch.changes.search import search
 from driftwatch.panel.copies import first_alike, told_once
 from driftwatch.panel.faults import disturbance_proportion, without_faults
 from driftwatch.panel.fleet import fit_fleet
-from driftwatch.panel.misnoted import misread
 from driftwatch.panel.noise import Fleet
 from driftwatch.panel.panel import Bools, Floats, Misnoted, Panel
 from driftwatch.service.growth import RatePrior
@@ -97,7 +96,7 @@ class Judged:
 
 def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
     """Learn from all units together: noise, wear rates, and for each profile what logged work did."""
-    panels = [told_once(panel) for panel in panels]
+    panels = [told_once(panel, first_alike(panel)) for panel in panels]
     rough = fit_fleet(panels, settings.shifts_to_learn)
     disturbance = disturbance_proportion(panels, rough)
     clean = [without_faults(panel, rough, disturbance) for panel in panels]
@@ -110,9 +109,9 @@ def learn_fleet(panels: list[Panel], settings: Settings) -> FleetQuantities:
 def judge_unit(panel: Panel, known: FleetQuantities, settings: Settings) -> Judged:
     """Work out one unit: a pure function of its panel, the fleet quantities and the settings."""
     whole, first = panel, first_alike(panel)
-    panel = without_faults(told_once(panel), known.rough, known.disturbance)
+    panel = without_faults(told_once(panel, first), known.rough, known.disturbance)
     slips = panel.slips[:, first]
-    usable = whole.usable & ~slips & ~misread(panel)
+    usable = whole.usable & ~slips
     if most_readings(panel) < settings.least_snapshots:
         return Judged(usable, slips, panel.disturbance, panel.misnoted)
     design = build_design(panel, known.fleet)

@@ -114,9 +114,9 @@ def clutch_sentence(outlook: ClutchOutlook, read_on: date) -> str:
         return "At this rate its limit is a long way off."
     until = distance(p90) if p90 is not None else "much further"
     between = f" (eight chances in ten: {distance(p10 or 0.0)} to {until})"
-    early, due = outlook.due_on["p10"], outlook.due_on["p50"]
+    due = outlook.due_on["p50"]
     when = f", about {month_name(due.year, due.month)}" if due is not None else ""
-    if due is not None and early == due:  # both have passed without a new reading
+    if outlook.probably_reached:
         when = ": by its use so far, probably by now"
     return f"It reaches its limit about {distance(p50)} after the reading of {day(read_on)}{between}{when}."
 

@@ -32,7 +32,7 @@ def first_alike(panel: Panel) -> NDArray[np.int64]:
     return first
 
 
-def told_once(panel: Panel) -> Panel:
-    """Give the panel in which, of cells that read alike throughout, the first alone is used."""
-    own = first_alike(panel) == np.arange(len(panel.cells))
+def told_once(panel: Panel, first: NDArray[np.int64]) -> Panel:
+    """Give the panel in which, of cells that read alike throughout, the first alone is used; see above."""
+    own = first == np.arange(len(panel.cells))
     return panel if own.all() else replace(panel, usable=panel.usable & own)

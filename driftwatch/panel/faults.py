@@ -89,11 +89,12 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
 
 
 def _without_misnoted(panel: Panel, near: Around) -> Panel:
-    """Leave out of `usable` what was noted in another unit of measure."""
+    """Mark what was noted in another unit of measure, and leave it out of `usable`."""
     usual = np.where(np.isfinite(near.before), near.before, near.after)
     usual = np.where(np.isfinite(near.after), 0.5 * (usual + near.after), usual)
     panel = replace(panel, misnoted=misnoted(panel, usual, near.sd))
-    return replace(panel, usable=panel.usable & ~misread(panel)) if panel.misnoted else panel
+    wrong = misread(panel)
+    return replace(panel, usable=panel.usable & ~wrong, slips=panel.slips | wrong)
 
 
 def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float], near: Around) -> Floats:
@@ -152,7 +153,7 @@ def _without_slips(panel: Panel, fleet: Fleet, near: Around) -> Panel:
     open_yet = far & ~few[:, None] & np.isfinite(near.after)
     if open_yet.any():
         slips = slips | (open_yet & _by_itself(panel, fleet, far))
-    return replace(panel, usable=panel.usable & ~slips, slips=slips)
+    return replace(panel, usable=panel.usable & ~slips, slips=panel.slips | slips)
 
 
 def _by_itself(panel: Panel, fleet: Fleet, far: Bools) -> Bools:

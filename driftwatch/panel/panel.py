@@ -70,10 +70,9 @@ class Panel:
     learn_counts : array (T, C)
         Shifts learned from since the snapshot before; NaN where not recorded.
     usable : array (T, C) of bool
-        False where there is no reading, where it only repeats an old value, where it is a slip, or where it
-        was noted in another unit of measure.
+        False where there is no reading, where it only repeats an old value, or where it is a slip.
     slips : array (T, C) of bool
-        True where a lone reading contradicts those around it.
+        True where a reading contradicts those around it: a lone one, or one of `misnoted`.
     disturbance : array (T, C) or None
         What is thought to have moved a whole snapshot for its own time, such as cold fluid that nobody noted;
         None where it was not worked out.

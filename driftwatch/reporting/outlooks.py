@@ -53,7 +53,7 @@ def due_words(outlook: ClutchOutlook, read_on: date) -> str:
         )
     is_open = late is None or _is_far(late, read_on)
     latest = f"more than {FAR_YEARS} years away" if is_open else said(late or middle)
-    if early == middle:  # both have passed without a new reading
+    if outlook.probably_reached:
         return "very likely reached by now" if late == middle else f"probably reached by now, latest {latest}"
     if is_open:
         return f"{said(early)} at the earliest likely, even chance {said(middle)}, latest {latest}"

@@ -67,3 +67,12 @@ class ClutchOutlook(PackForecast):
     """A forecast as it is told on some day: no date lies before it, and the service state has its reason."""
 
     reason: str
+
+    @property
+    def probably_reached(self) -> bool:
+        """Whether even chance of reaching the limit lies behind, without a reading since.
+
+        The early and the middle day are then both the day it is told on.
+        """
+        early, middle = self.due_on["p10"], self.due_on["p50"]
+        return early is not None and early == middle
