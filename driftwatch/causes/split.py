@@ -22,7 +22,9 @@ def split_effect(
     """
     own = np.minimum(effects.own_var[index], 1e12)
     noise = np.diag(own) + sharing.covariance(effects.shared_sd[index], effects.of_mode[index])
-    single = {f.causes[0]: f.pattern for f in families if f.pattern.kind == "step" and len(f.causes) == 1}
+    # The general family of a cause comes before one that was learned, and pairs are made of the general ones.
+    alone = [f for f in families if f.pattern.kind == "step" and len(f.causes) == 1]
+    single = {f.causes[0]: f.pattern for f in reversed(alone)}
     whole_parts = [_covariance(single[cause].basis, single[cause].spread) for cause in pair.causes]
     estimate = effects.estimate[index]
 

@@ -101,7 +101,6 @@ def _is_open(unit: UnitAssessment, f: Finding) -> bool:
 
 
 def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
-    horizon, chance = c.chance_within
     early, middle, late = (c.due_on.get(q) for q in ("p10", "p50", "p90"))
     left = c.remaining_km["p50"]
     by_when = "limit reached"
@@ -113,10 +112,20 @@ def _clutch(unit: UnitAssessment, site: str, c: ClutchOutlook) -> WorkItem:
         key=f"{unit.unit}\x1fclutch\x1f{c.clutch}",
         unit=unit.unit, site=site, urgency=_CLUTCH_URGENCY[c.service], kind="clutch", clutch=c.clutch,
         reason=c.reason, early=early, middle=middle, late=late, by_when=by_when,
-        chance=chance,
-        sure=f"{percent_chance(chance)}: limit within {set_distance(horizon)} of the last reading",
+        chance=c.chance_within[1],
+        sure=_how_likely(c),
         check=sentences.CHECK["clutch"], is_new=False,
     )  # fmt: skip
+
+
+def _how_likely(c: ClutchOutlook) -> str:
+    """Give the chance on which the urgency stands, and the one that is given of every clutch."""
+    km, chance = c.chance_within
+    given = f"{percent_chance(chance)}: limit within {set_distance(km)} of the last reading"
+    if c.standing.km in (0.0, km):
+        return given
+    stands = f"{percent_chance(c.standing.chance)}: limit within {set_distance(c.standing.km)}"
+    return f"{stands}; {percent_chance(chance)} within {set_distance(km)}"
 
 
 def _caution(unit: UnitAssessment, site: str, c: Caution) -> WorkItem:

@@ -34,7 +34,11 @@ def family(*causes: str, order: Floats, by: float) -> Family:
 
 
 def split_of(
-    effect: Floats, own_var: Floats, order: Floats | None = None, by: float = 1.0
+    effect: Floats,
+    own_var: Floats,
+    order: Floats | None = None,
+    by: float = 1.0,
+    learned: tuple[Family, ...] = (),
 ) -> dict[str, tuple[Floats, Floats]]:
     """Split the effect (C,), the cells perhaps in another order, all quantities `by` times as large."""
     order = np.arange(CELLS) if order is None else order
@@ -49,7 +53,7 @@ def split_of(
     alone = tuple(family(cause, order=order, by=by) for cause in PAIR)
     pair = family(*PAIR, order=order, by=by)
     one_signal = Sharing(np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64), np.eye(1))
-    return split_effect(effects, 0, (*alone, pair), pair, one_signal)
+    return split_effect(effects, 0, (*alone, pair, *learned), pair, one_signal)
 
 
 def seen(seed: int, power: float = 6.0, fluid: float = 2.0) -> Floats:
@@ -113,3 +117,12 @@ def test_a_cell_that_says_nothing_has_no_say_and_an_unsure_part(said):
 def test_an_effect_of_nil_is_nil_of_both():
     for mean, _ in split_of(np.zeros(CELLS), VAR).values():
         np.testing.assert_allclose(mean, 0.0, atol=1e-12)
+
+
+def test_what_a_fleet_learned_of_one_cause_does_not_change_the_split():
+    # A pair is made of the general families; one that was learned stands after them and has a mean.
+    mean = 20.0 * ways()["power"]
+    narrow = Pattern("power as in this fleet", "step", 0.1 * mean[:, None], np.full(CELLS, 0.1), mean, (1.0,))
+    plain, beside = split_of(seen(1), VAR), split_of(seen(1), VAR, learned=(Family(narrow, ("power",)),))
+    for cause in PAIR:
+        np.testing.assert_array_equal(beside[cause][0], plain[cause][0])

@@ -19,6 +19,7 @@ from driftwatch.reporting.outlooks import due_words, left_words, used_words
 from driftwatch.reporting.review import build_review, write_review
 from driftwatch.reporting.sentences import sure
 from driftwatch.reporting.work import work_items
+from driftwatch.service.states import Standing
 from driftwatch.settings import Settings
 from tests.words import plain
 
@@ -427,6 +428,17 @@ def test_a_remaining_distance_says_which_reading_it_counts_from():
     assert plain(item.by_when).endswith("; about 7 100 km after the reading of 6 Mar 2026")
     assert plain(item.sure) == "62 %: limit within 10 000 km of the last reading"
     assert "7 100 km after its last reading" in plain(review([made]).reach.says)
+
+
+def test_the_chance_beside_an_urgency_is_the_one_it_stands_on():
+    """A clutch to be planned for by 69 % within 15 000 km is not shown with 5 % within 10 000 km alone."""
+    plan = outlook("pack3", "plan", 0.9, 12_000.0, standing=Standing("plan", 15_000.0, 0.69))
+    (item,) = work_items(analysis("U", clutches=(plan,)).assessment)
+    assert plain(item.sure) == "69 %: limit within 15 000 km; 5 % within 10 000 km"
+    assert item.chance == 0.05
+    same = outlook("pack3", "plan", 0.9, 12_000.0, standing=Standing("plan", 10_000.0, 0.05))
+    (item,) = work_items(analysis("U", clutches=(same,)).assessment)
+    assert plain(item.sure) == "5 %: limit within 10 000 km of the last reading"
 
 
 def test_the_legend_says_that_a_state_is_held():
