@@ -34,6 +34,8 @@ NEW_LIFE_SHARE = 0.15
 #: The same at a change that is probably a rebuild.
 REBUILT_SHARE = 0.03
 NEW_LIFE_SES = 4.0
+#: What is said in the same visit as a rebuild is part of it.
+PART_OF_REBUILD = ("relearn", "unexplained")
 
 
 @dataclass(frozen=True)
@@ -157,12 +159,15 @@ def _with_those_alike(cause: CauseFinding, panel: Panel, first: NDArray[np.int64
 
 
 def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
-    """One change, one finding: the clearing that comes with a rebuild is part of it, echoes are merged."""
+    """One change, one finding: what comes with a rebuild is part of it, echoes are merged.
+
+    Values are cleared with it, and parts that are new or differ move them as no cause by itself does.
+    """
     rebuilt = {c.index for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
     kept: list[CauseFinding] = []
     for cause in sorted(_without_echoes(causes), key=lambda c: -c.probability):
         near = {cause.index, (cause.index or 0) - 1, (cause.index or 0) + 1}
-        if cause.cause == "relearn" and near & rebuilt:
+        if cause.cause in PART_OF_REBUILD and near & rebuilt:
             continue
         if any(_same_loss(cause, k) for k in kept):
             continue

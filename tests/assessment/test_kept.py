@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from dataclasses import replace
 from datetime import date
@@ -25,7 +26,7 @@ from driftwatch.wording import Wording, written
 from tests.assessment.units import profile
 from tests.bench.fleets import as_records
 
-UNITS = 8
+UNITS = 5
 LAST = date(2026, 10, 31)
 
 
@@ -35,9 +36,30 @@ def whole() -> Records:
     return as_records(simulate_fleet(profile(), UNITS, 5, EASY, years=1.5), LAST)
 
 
+@pytest.fixture(scope="module")
+def plain(whole: Records) -> list[object]:
+    """What is said where nothing is kept."""
+    return told(analyse(whole, Settings()))
+
+
 @pytest.fixture
 def file(tmp_path: Path) -> Kept:
     return Kept(tmp_path / "fleet.duckdb.fits")
+
+
+@pytest.fixture(scope="module")
+def once(whole: Records, tmp_path_factory: pytest.TempPathFactory) -> Kept:
+    """What was worked out once; to be copied, not changed."""
+    made = Kept(tmp_path_factory.mktemp("kept") / "fleet.duckdb.fits")
+    analyse(whole, Settings(), kept=made)
+    return made
+
+
+@pytest.fixture
+def filled(once: Kept, file: Kept) -> Kept:
+    """Give a file with what was worked out of all units, free to be changed."""
+    shutil.copyfile(once.path, file.path)
+    return file
 
 
 @pytest.fixture
@@ -67,9 +89,7 @@ def without_newest(records: Records, unit: str) -> Records:
     return replace(records, snapshots=cut(records.snapshots), readings=cut(records.readings))
 
 
-def test_the_same_again_is_not_worked_out_again_and_is_said_alike(whole, file, worked):
-    plain = told(analyse(whole, Settings()))
-    del worked[:]
+def test_the_same_again_is_not_worked_out_again_and_is_said_alike(whole, plain, file, worked):
     assert told(analyse(whole, Settings(), kept=file)) == plain
     assert len(worked) == UNITS
     del worked[:]
@@ -114,56 +134,48 @@ def test_in_a_small_fleet_new_readings_concern_all(whole, file, worked):
         ({"stale_days": 5.0}, 0),
     ],
 )
-def test_settings_count_where_they_change_what_is_worked_out(whole, file, worked, change, anew):
-    analyse(whole, Settings(), kept=file)
-    del worked[:]
+def test_settings_count_where_they_change_what_is_worked_out(whole, filled, worked, change, anew):
     other = replace(Settings(), **change)
-    after = told(analyse(whole, other, kept=file))
+    after = told(analyse(whole, other, kept=filled))
     assert len(worked) == anew
     assert after == told(analyse(whole, other))
 
 
-def test_another_day_and_another_way_of_writing_need_no_new_work(whole, file, worked):
-    analyse(whole, Settings(), kept=file)
-    del worked[:]
+def test_another_day_and_another_way_of_writing_need_no_new_work(whole, plain, filled, worked):
     later = replace(whole, as_of=date(2027, 3, 1))
     with written(Wording("us", "iso")):
-        after = told(analyse(later, Settings(), kept=file))
+        after = told(analyse(later, Settings(), kept=filled))
         assert worked == []
         assert after == told(analyse(later, Settings()))
-    assert after != told(analyse(whole, Settings()))
+    assert after != plain
 
 
-def test_another_version_of_the_program_starts_anew(whole, file, worked, monkeypatch):
-    analyse(whole, Settings(), kept=file)
-    del worked[:]
+def test_another_version_of_the_program_starts_anew(whole, filled, worked, monkeypatch):
     monkeypatch.setattr(kept, "_program", lambda: "another")
-    analyse(whole, Settings(), kept=file)
+    analyse(whole, Settings(), kept=filled)
     assert len(worked) == UNITS
 
 
 @pytest.mark.parametrize("damage", ["not a database", "cut", "other text", "other kind"])
-def test_a_damaged_file_is_only_slower(whole, file, worked, damage):
-    plain = told(analyse(whole, Settings(), kept=file))
+def test_a_damaged_file_is_only_slower(whole, plain, filled, worked, damage):
     if damage == "not a database":
-        file.path.write_bytes(b"something else " * 1000)
+        filled.path.write_bytes(b"something else " * 1000)
     elif damage == "cut":
-        file.path.write_bytes(file.path.read_bytes()[:5000])
+        filled.path.write_bytes(filled.path.read_bytes()[:5000])
     else:
         text = '{"$kind":"Judged","usable":1' if damage == "other text" else '["x"]'
-        with sqlite3.connect(file.path) as opened:
+        with sqlite3.connect(filled.path) as opened:
             opened.execute("UPDATE kept SET text = ?", (text,))
-    del worked[:]
-    assert told(analyse(whole, Settings(), kept=file)) == plain
+    assert told(analyse(whole, Settings(), kept=filled)) == plain
     assert len(worked) == UNITS
     del worked[:]
-    assert told(analyse(whole, Settings(), kept=file)) == plain
+    assert told(analyse(whole, Settings(), kept=filled)) == plain
     assert worked == []
 
 
-def test_a_place_that_cannot_be_written_is_done_without(whole, tmp_path):
+def test_a_place_that_cannot_be_written_is_done_without(whole, plain, tmp_path):
     nowhere = Kept(tmp_path / "no such folder" / "fits")
-    assert told(analyse(whole, Settings(), kept=nowhere)) == told(analyse(whole, Settings()))
+    assert told(analyse(whole, Settings(), kept=nowhere)) == plain
 
 
 def test_old_entries_and_those_of_other_units_go(file):
@@ -189,7 +201,7 @@ def test_more_marks_than_one_question_takes(file):
 
 
 def test_what_is_worked_out_is_written_as_it_comes(whole, file, worked, monkeypatch):
-    monkeypatch.setattr(assess, "AT_A_TIME", 3)
+    monkeypatch.setattr(assess, "AT_A_TIME", 2)
 
     def stop(what: str, done: int, of: int) -> None:
         if done == UNITS - 1:
@@ -199,7 +211,7 @@ def test_what_is_worked_out_is_written_as_it_comes(whole, file, worked, monkeypa
         analyse(whole, Settings(), kept=file, progress=stop)
     del worked[:]
     analyse(whole, Settings(), kept=file)
-    assert len(worked) == UNITS - 6
+    assert len(worked) == UNITS - 4
 
 
 def test_a_store_keeps_what_it_worked_out_beside_itself(whole, tmp_path, worked):

@@ -50,12 +50,13 @@ def test_other_causes_are_not_merged_however_alike_they_go():
     assert tidy(changes) == changes
 
 
-def test_echoes_at_the_next_snapshot_and_a_relearn_beside_a_rebuild_are_left_out():
-    rebuild, echo, relearn = found("rebuild", 8), found("rebuild", 9, 0.5), found("relearn", 7, 0.8)
-    assert tidy([relearn, echo, rebuild]) == [rebuild]
-    apart = [rebuild, found("relearn", 11, 0.8)]
+@pytest.mark.parametrize("part", ["relearn", "unexplained"])
+def test_echoes_at_the_next_snapshot_and_what_is_part_of_a_rebuild_are_left_out(part):
+    rebuild, echo, beside = found("rebuild", 8), found("rebuild", 9, 0.5), found(part, 7, 0.8)
+    assert tidy([beside, echo, rebuild]) == [rebuild]
+    apart = [rebuild, found(part, 11, 0.8)]
     assert tidy(apart) == apart
-    unsure = [found("relearn", 8, 0.6), found("rebuild", 8, 0.4)]
+    unsure = [found(part, 8, 0.6), found("rebuild", 8, 0.4)]
     assert tidy(unsure) == unsure
 
 

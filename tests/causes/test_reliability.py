@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from driftwatch.causes.reliability import LOGGED, PRESSURE, UNLOGGED, WEAR, calibrated
+from driftwatch.causes.reliability import LOGGED, PRESSURE, UNEXPLAINED, UNLOGGED, WEAR, calibrated
 
 #: Cause, whether the log says it too, and the table by which it is said.
 WAYS = (
@@ -14,6 +14,7 @@ WAYS = (
     ("pressure", False, PRESSURE),
     ("pressure", True, PRESSURE),
     ("wear", False, WEAR),
+    ("unexplained", False, UNEXPLAINED),
 )
 
 
@@ -45,3 +46,8 @@ def test_the_order_of_findings_stays_and_nothing_is_certain(cause, logged, table
 def test_what_nobody_logged_is_said_with_less_than_what_the_log_says_too():
     for p in (0.3, 0.6, 0.9, 0.99):
         assert calibrated(p, "fluid", False) < calibrated(p, "fluid", True)
+
+
+def test_that_nothing_fits_is_not_said_surer_than_that_a_cause_does():
+    for p in np.linspace(0.01, 1.0, 100):
+        assert calibrated(p, "unexplained", False) <= calibrated(p, "fluid", False)
