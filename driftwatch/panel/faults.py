@@ -31,6 +31,8 @@ LEAST_OTHERS = 4
 SIDE = 3
 #: A snapshot's movement is a disturbance if this share of it lies in the proportion of one.
 ALIKE = 0.6
+#: One larger than so many of usual size is none: no fluid is as cold.
+LARGEST_DISTURBANCE = 15.0
 #: Fewest snapshots in a fleet that tell the proportion of disturbances.
 LEAST_TOLD = 30
 
@@ -65,7 +67,8 @@ def disturbance_proportion(panels: list[Panel], fleet: Fleet) -> dict[str, float
     if fleet.temp_sd_c > 0:
         return {name: noise.temperature * fleet.temp_sd_c for name, noise in fleet.noise.items()}
     names = list(fleet.noise)
-    rows = [_by_signal(panel, around(panel, fleet), names)[1:-1] for panel in panels if len(panel.days) > 2]
+    several = [panel for panel in panels if len(panel.days) > 2]
+    rows = [_by_signal(panel, _beside_slips(panel, fleet), names)[1:-1] for panel in several]
     moved = np.concatenate([np.zeros((0, len(names))), *rows])
     moved = moved[np.isfinite(moved).all(axis=1)]
     if len(moved) < LEAST_TOLD:
@@ -83,9 +86,20 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
     panel = _without_misnoted(panel, near)
     near = around(panel, fleet) if panel.misnoted else near
     if any(proportion.values()):
-        panel = replace(panel, disturbance=_disturbance(panel, fleet, proportion, near))
-        near = around(panel, fleet) if np.any(panel.disturbance) else near
+        moved = _disturbance(panel, fleet, proportion, _beside_slips(panel, fleet))
+        panel = replace(panel, disturbance=moved)
+        near = around(panel, fleet) if np.any(moved) else near
     return _without_slips(panel, fleet, near)
+
+
+def _beside_slips(panel: Panel, fleet: Fleet) -> Around:
+    """Compare readings with those around them, without what looks like a slip as it was read.
+
+    A decimal point in the wrong place would else move the mean of its signal, and all cells with it.
+    """
+    near = around(panel, fleet)
+    plain = _without_slips(panel, fleet, near)
+    return around(plain, fleet) if (plain.usable != panel.usable).any() else near
 
 
 def _without_misnoted(panel: Panel, near: Around) -> Panel:
@@ -111,6 +125,7 @@ def _disturbance(panel: Panel, fleet: Fleet, proportion: dict[str, float], near:
     mass = np.maximum((usual**2).sum(axis=1), 1e-12)
     size, explained = along / mass, along**2 / mass
     believed = explained > ALIKE * (moved**2).sum(axis=1)
+    believed &= np.abs(size) <= LARGEST_DISTURBANCE
     believed[[0, -1]] = False
     size = np.where(believed & ~np.isfinite(panel.fluid_temp_c), size, 0.0)
     return np.asarray(size[:, None] * np.array([proportion.get(c.signal, 0.0) for c in panel.cells]))

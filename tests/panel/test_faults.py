@@ -126,10 +126,10 @@ def cold_fleet() -> Fleet:
     return replace(fleet, noise={"apply_trim": replace(fleet.noise["apply_trim"], temperature=-0.4)})
 
 
-def read_cold(temperature: list[float], at: int = 6) -> Panel:
+def read_cold(temperature: list[float], at: int = 6, by: float = 12.0) -> Panel:
     rng = np.random.default_rng(4)
     values = rng.normal(0.0, 1.0, (12, len(SHIFTS)))
-    values[at] += 12.0
+    values[at] += by
     rows = [r for i, s in enumerate(SHIFTS) for r in cell(list(values[:, i]), channel=s)]
     made, fleet = panels(records(rows, 12, temperature=temperature))[0], cold_fleet()
     return without_faults(made, fleet, disturbance_proportion([made], fleet))
@@ -157,6 +157,36 @@ def test_a_signal_that_was_not_read_has_no_say_in_whether_a_snapshot_was_cold():
     panel = without_faults(made, both, disturbance_proportion([made], both))
     assert panel.disturbance is not None
     np.testing.assert_allclose(panel.disturbance[6], 12.0, atol=1.5)
+
+
+@pytest.mark.parametrize("recorded", [True, False])
+def test_a_decimal_point_in_the_wrong_place_is_no_cold_snapshot(recorded):
+    """Five packs, no temperature noted: a slip of one is left out, and moves none of the others."""
+    fleet = fleet_with("clutch_volume", white_sd=0.1)
+    fleet = replace(fleet, temp_sd_c=10.0 if recorded else 0.0)
+    fleet = replace(fleet, noise={"clutch_volume": replace(fleet.noise["clutch_volume"], temperature=-0.01)})
+    rng = np.random.default_rng(6)
+
+    def of_unit(slip: float) -> Panel:
+        rows = []
+        for pack in ("pack1", "pack2", "pack3", "pack4", "pack5"):
+            values = 32.0 + rng.normal(0.0, 0.1, 12)
+            values[6] += slip if pack == "pack2" else 0.0
+            rows += cell(list(values), channel=pack, mode="", signal="clutch_volume")
+        return panels(records(rows, 12, temperature=[NAN] * 12))[0]
+
+    others = [of_unit(0.0) for _ in range(4)]
+    made = of_unit(290.0)
+    panel = without_faults(made, fleet, disturbance_proportion([made, *others], fleet))
+    assert [tuple(at) for at in np.argwhere(panel.slips)] == [(6, 1)]
+    assert panel.disturbance is not None
+    assert np.abs(panel.disturbance).max() < 0.5
+
+
+def test_no_fluid_is_as_cold_as_all_values_ten_times_as_large():
+    panel = read_cold([NAN] * 12, by=120.0)
+    assert panel.disturbance is not None
+    np.testing.assert_array_equal(panel.disturbance[6], 0.0)
 
 
 @pytest.mark.parametrize("at", [0, 11])
