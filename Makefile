@@ -34,7 +34,7 @@ demo: $(VENV)/.set-up-run
 
 test: check
 	@if [ -z "$(strip $(DRIFTWATCH_CHROMIUM))" ]; then echo "browser tests left out: no Chromium found"; fi
-	$(BIN)/python -m pytest -n 2 -m "$(MARKS)"
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m "$(MARKS)"
 
 check: $(VENV)/.set-up-test
 	$(BIN)/ruff check .

@@ -157,7 +157,7 @@ def start(tmp_path_factory):
     return store
 
 
-@pytest.mark.parametrize("times", [60, pytest.param(10_000, marks=pytest.mark.prove)])
+@pytest.mark.parametrize("times", [40, pytest.param(10_000, marks=pytest.mark.prove)])
 def test_whatever_is_in_a_file_it_ends_well(times, sound, start, cli, tmp_path):
     random = Random(f"mutated {times}")
     store = tmp_path / "s.duckdb"

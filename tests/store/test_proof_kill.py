@@ -21,7 +21,7 @@ from driftwatch.store.migrate import Migration
 from .children import Forker, steps
 from .conftest import contents
 
-FEW, MANY = 6, 200
+FEW, MANY = 4, 200
 SHIFTS = ("1-2", "2-3", "3-4", "4-5", "5-6", "6-5", "5-4", "4-3", "3-2", "2-1")
 #: What makes a row, whatever numbers and times of import the store has given it.
 FACTS = {

@@ -72,7 +72,7 @@ def said(db):
 
 
 #: A thousand orders, in shares that several processes can take; a smaller share runs with every test run.
-SHARES = [pytest.param("few", 6), *(pytest.param(f"{n:02d}", 50, marks=pytest.mark.prove) for n in range(20))]
+SHARES = [pytest.param("few", 4), *(pytest.param(f"{n:02d}", 50, marks=pytest.mark.prove) for n in range(20))]
 
 
 @pytest.mark.parametrize(("share", "times"), SHARES)
