@@ -1,7 +1,7 @@
 """Killed at any moment: the store is whole, and has all or nothing of each file, step and copy.
 
-The process is ended with SIGKILL, which it cannot see coming, at moments drawn evenly from the time that the
-work takes. `make prove` does it 200 times each.
+The process is ended with SIGKILL, which it cannot see coming, at its start and at moments drawn from equal
+parts of the time that the work takes. `make prove` does it 200 times each.
 """
 
 from __future__ import annotations
@@ -103,6 +103,12 @@ def usual_length(forker, task, reset):
     return min(lengths)
 
 
+def moments(times, length, random):
+    """Give when to kill, in seconds: once at the start, then once in each equal part of the work's time."""
+    parts = times - 1
+    return [0.0, *(length * (part + random.random()) / parts for part in range(parts))]
+
+
 @pytest.mark.parametrize("times", rounds(FEW, MANY))
 def test_an_import_that_is_killed_has_taken_each_file_whole_or_not(
     times, forker, files, reference, fleet_store, tmp_path
@@ -113,9 +119,9 @@ def test_an_import_that_is_killed_has_taken_each_file_whole_or_not(
     length = usual_length(forker, task, lambda: fresh(fleet_store, path))
     random, cut = Random(f"import {times}"), 0
     rows = {f: sum(r[6] == f for r in whole["readings"]) for f in {r[6] for r in whole["readings"]}}
-    for number in range(times):
+    for number, moment in enumerate(moments(times, length, random)):
         fresh(fleet_store, path)
-        killed = forker.run(task, kill_after=random.uniform(0, length)) is None
+        killed = forker.run(task, kill_after=moment) is None
         with Database.open(path) as db:
             assert db.check() == [], number
             held = facts(db)
@@ -181,9 +187,9 @@ def test_a_migration_that_is_killed_has_taken_each_step_whole_or_not(
     slow = known[-1].number
     monkeypatch.setattr(migrate, "known", lambda: known)
     random, seen = Random(f"migrate {times}"), set()
-    for number in range(times):
+    for number, moment in enumerate(moments(times, length, random)):
         fresh(older_store, path)
-        forker.run(task, kill_after=random.uniform(0, length))
+        forker.run(task, kill_after=moment)
         con = duckdb.connect(str(path))
         at = migrate.version(con)
         seen.add(at)
@@ -211,9 +217,9 @@ def test_a_backup_that_is_killed_is_whole_or_not_there(times, in_use, forker, re
     length = usual_length(forker, task, lambda: target.unlink(missing_ok=True))
     random = Random(f"backup {times}")
     there = 0
-    for number in range(times):
+    for number, moment in enumerate(moments(times, length, random)):
         target.unlink(missing_ok=True)
-        forker.run(task, kill_after=random.uniform(0, length))
+        forker.run(task, kill_after=moment)
         if target.exists():
             there += 1
             with Database.open(target, read_only=True) as copy:
