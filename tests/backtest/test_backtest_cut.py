@@ -133,6 +133,17 @@ def test_month_ends_without_two_days():
     assert found[-1] == date(2024, 11, 30)
 
 
+def test_a_month_end_needs_a_unit_that_was_read_often_enough():
+    # Hand-solved: of twelve snapshots the first three read nothing, so the fifth reading is of the eighth
+    # snapshot, 7 August 2024.
+    known = records(
+        cell([np.nan] * 3 + [30.0] * 9, mode="", channel="pack3", signal="clutch_volume"),
+        12,
+        as_of=date(2025, 6, 15),
+    )
+    assert origins_of(known, None, None, 1, 5)[0] == date(2024, 8, 31)
+
+
 def test_days_that_cannot_be():
     known = of_pack(12, date(2025, 6, 15))
     for start, end, every, says in (

@@ -60,8 +60,9 @@ def test_the_month_ends_of_the_year_before(as_of, origins):
 )
 def test_too_little_to_look_back_on(snapshots, as_of):
     known = fleet(as_of=as_of)
-    keep = known.snapshots["taken_at"].rank(method="dense") <= snapshots
-    known = replace(known, snapshots=known.snapshots[keep])
+    frames = {"snapshots": known.snapshots, "readings": known.readings}
+    kept = {n: f[f["taken_at"].rank(method="dense") <= snapshots] for n, f in frames.items()}
+    known = replace(known, **kept)
     assert last_year(known, SETTINGS, now=lambda: pytest.fail("nothing is to be analysed")) is None
 
 

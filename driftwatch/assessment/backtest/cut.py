@@ -60,7 +60,7 @@ def origins_of(
 ) -> tuple[date, ...]:
     """Give the month ends to look back from.
 
-    Without `start`, the first one is that by which some unit has as many snapshots as a judgement needs;
+    Without `start`, the first one is that by which some unit was read as often as a judgement needs;
     without `end`, the last one is that before the last day known, or of the month of the last snapshot.
 
     Raises
@@ -78,7 +78,7 @@ def origins_of(
         raise UsageError(f"{end} is in the future", do="give a day that has been")
     last_read = records.snapshots["taken_at"].max().date()
     to = min(end or _month_end(last_read), day_before)
-    since = start or first_judged(records.snapshots, least_snapshots)
+    since = start or first_judged(records.readings, least_snapshots)
     if start is not None and start > to:
         raise UsageError(f"{start} does not lie before {to}", do="give two days with a month end between")
     found = () if since is None else month_ends(since, to, every)
@@ -91,10 +91,15 @@ def origins_of(
     return found
 
 
-def first_judged(snapshots: pd.DataFrame, least: int) -> date | None:
-    """Give the day on which the first unit had that many snapshots; None if none has."""
-    number = snapshots.groupby("unit", observed=True)["taken_at"].rank(method="first")
-    reached = snapshots.loc[number == least, "taken_at"]
+def first_judged(readings: pd.DataFrame, least: int) -> date | None:
+    """Give the day on which the first unit had some cell read that often; None if none has.
+
+    Snapshots in which nothing was read, or now this and now that, are none to judge by.
+    """
+    read = readings.loc[readings["value"].notna(), ["unit", "mode", "channel", "signal", "taken_at"]]
+    read = read.sort_values("taken_at")
+    before = read.groupby(["unit", "mode", "channel", "signal"], observed=True).cumcount()
+    reached = read.loc[before == least - 1, "taken_at"]
     return None if reached.empty else reached.min().date()
 
 

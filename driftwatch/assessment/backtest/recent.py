@@ -32,7 +32,7 @@ def last_year(
     """
     known = month_ends(records.as_of - timedelta(days=400), records.as_of)[-(OLDEST + 1) :]
     start, end = known[0], known[-(APART + 1)]
-    judged = first_judged(records.snapshots, settings.least_snapshots)
+    judged = first_judged(records.readings, settings.least_snapshots)
     if judged is None or judged > end:
         return None
     names = [str(unit) for unit in records.units["unit"]]
