@@ -34,7 +34,7 @@ NEW_LIFE_SHARE = 0.15
 #: The same at a change that is probably a rebuild.
 REBUILT_SHARE = 0.03
 NEW_LIFE_SES = 4.0
-#: What is said in the same visit as a rebuild is part of it.
+#: What is said in the same visit as a rebuild is part of it, whatever the log says.
 PART_OF_REBUILD = ("relearn", "unexplained")
 
 
@@ -161,18 +161,25 @@ def _with_those_alike(cause: CauseFinding, panel: Panel, first: NDArray[np.int64
 def tidy(causes: list[CauseFinding]) -> list[CauseFinding]:
     """One change, one finding: what comes with a rebuild is part of it, echoes are merged.
 
-    Values are cleared with it, and parts that are new or differ move them as no cause by itself does.
+    Values are cleared with it, and parts that are new or differ move them as no cause by itself does. What
+    else was done in that visit cannot be told from the new levels, so only the log can say it.
     """
-    rebuilt = {c.index for c in causes if c.cause == "rebuild" and c.probability >= 0.5}
+    rebuilds = [c for c in causes if c.cause == "rebuild" and c.probability >= 0.5]
     kept: list[CauseFinding] = []
     for cause in sorted(_without_echoes(causes), key=lambda c: -c.probability):
-        near = {cause.index, (cause.index or 0) - 1, (cause.index or 0) + 1}
-        if cause.cause in PART_OF_REBUILD and near & rebuilt:
+        if any(_part_of(rebuild, cause) for rebuild in rebuilds):
             continue
         if any(_same_loss(cause, k) for k in kept):
             continue
         kept.append(cause)
     return kept
+
+
+def _part_of(rebuild: CauseFinding, cause: CauseFinding) -> bool:
+    """Whether this is part of a rebuild: beside it, unlogged and no likelier. A drift is not."""
+    unlogged = cause.event is None and cause.cause != "rebuild" and not cause.drift
+    hidden = unlogged and cause.probability <= rebuild.probability
+    return (hidden or cause.cause in PART_OF_REBUILD) and _beside(cause.index, rebuild.index)
 
 
 def _without_echoes(causes: list[CauseFinding]) -> list[CauseFinding]:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from driftwatch.assessment.judge import tidy
 from driftwatch.causes.results import CauseFinding, SignalEffect
+from driftwatch.panel.panel import Event
 
 
 def found(
@@ -58,6 +62,24 @@ def test_echoes_at_the_next_snapshot_and_what_is_part_of_a_rebuild_are_left_out(
     assert tidy(apart) == apart
     unsure = [found(part, 8, 0.6), found("rebuild", 8, 0.4)]
     assert tidy(unsure) == unsure
+
+
+@pytest.mark.parametrize("cause", ["power", "load", "fluid", "pressure"])
+def test_what_nobody_logged_beside_a_likelier_rebuild_is_part_of_it(cause):
+    # The new levels hide what else was done: only the log can say it.
+    rebuild, beside = found("rebuild", 8, 0.8), found(cause, 7, 0.7)
+    assert tidy([beside, rebuild]) == [rebuild]
+    logged = replace(beside, event=Event("e1", np.datetime64("2025-03-01"), cause, ""))
+    surer, earlier = found(cause, 8, 0.9), found(cause, 6, 0.7)
+    falling = found(cause, 8, 0.7, drift=True)
+    for other in (logged, surer, earlier, falling):
+        assert set(tidy([other, rebuild])) == {other, rebuild}
+
+
+def test_a_drift_without_a_beginning_is_no_part_of_a_rebuild():
+    # Not even of one at the first snapshot after the first.
+    loss, rebuild = found("pressure", None, 0.6, drift=True), found("rebuild", 1)
+    assert tidy([loss, rebuild]) == [rebuild, loss]
 
 
 def test_one_cause_at_one_snapshot_after_another_is_one_change_that_came_slowly():
