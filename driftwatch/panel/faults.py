@@ -68,7 +68,9 @@ def disturbance_proportion(panels: list[Panel], fleet: Fleet) -> dict[str, float
         return {name: noise.temperature * fleet.temp_sd_c for name, noise in fleet.noise.items()}
     names = list(fleet.noise)
     several = [panel for panel in panels if len(panel.days) > 2]
-    rows = [_by_signal(panel, _beside_slips(panel, fleet), names)[1:-1] for panel in several]
+    rows = [
+        _by_signal(panel, _beside_slips(panel, fleet, around(panel, fleet)), names)[1:-1] for panel in several
+    ]
     moved = np.concatenate([np.zeros((0, len(names))), *rows])
     moved = moved[np.isfinite(moved).all(axis=1)]
     if len(moved) < LEAST_TOLD:
@@ -86,18 +88,17 @@ def without_faults(panel: Panel, fleet: Fleet, proportion: dict[str, float]) -> 
     panel = _without_misnoted(panel, near)
     near = around(panel, fleet) if panel.misnoted else near
     if any(proportion.values()):
-        moved = _disturbance(panel, fleet, proportion, _beside_slips(panel, fleet))
+        moved = _disturbance(panel, fleet, proportion, _beside_slips(panel, fleet, near))
         panel = replace(panel, disturbance=moved)
         near = around(panel, fleet) if np.any(moved) else near
     return _without_slips(panel, fleet, near)
 
 
-def _beside_slips(panel: Panel, fleet: Fleet) -> Around:
-    """Compare readings with those around them, without what looks like a slip as it was read.
+def _beside_slips(panel: Panel, fleet: Fleet, near: Around) -> Around:
+    """Compare readings with those around them, as `near` does, but for what looks like a slip as it was read.
 
     A decimal point in the wrong place would else move the mean of its signal, and all cells with it.
     """
-    near = around(panel, fleet)
     plain = _without_slips(panel, fleet, near)
     return around(plain, fleet) if (plain.usable != panel.usable).any() else near
 
